@@ -1,0 +1,19 @@
+"""Errors, by whose fault it is. Each is also the standard class a caller would expect."""
+
+from __future__ import annotations
+
+
+class SlipguardError(Exception):
+    """Base of every error slipguard raises on purpose."""
+
+
+class ConfigError(SlipguardError, ValueError):
+    """A rover YAML file is wrong: file, line, key, what was found and what was expected."""
+
+
+class RecordingError(SlipguardError, ValueError):
+    """A recorded drive is wrong: file, line, column, what was found and what was expected."""
+
+
+class PluginError(SlipguardError, RuntimeError):
+    """A plugin is wrong: which plugin, and what it must do instead."""

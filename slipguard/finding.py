@@ -1,0 +1,52 @@
+"""A thing that is true now, with the number it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal[
+    "wheel_spin",
+    "wheel_lock",
+    "rolling",
+    "sliding",
+    "sensor_fault",
+    "link_lost",
+    "overspeed",
+    "tip_over_risk",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing found true at this moment.
+
+    Attributes
+    ----------
+    kind : str
+        What it is, see ``Kind``.
+    wheel : str or None
+        ``'fl'``, ``'fr'``, ``'rl'``, ``'rr'``, or None when it concerns the whole rover.
+    since_s : float
+        Time of the reading at which it became true.
+    value, threshold : float
+        The number compared and what it was compared with, in ``unit``.
+    detail : str
+        What was seen, in words.
+    """
+
+    kind: Kind
+    wheel: str | None
+    since_s: float
+    value: float
+    threshold: float
+    unit: str
+    detail: str
+
+    @property
+    def reason(self) -> str:
+        """Why it was found, in one sentence with the numbers."""
+        where = f" {self.wheel}" if self.wheel else ""
+        what = self.kind.replace("_", " ")
+        numbers = f"{self.value:.4g} {self.unit}, limit {self.threshold:.4g} {self.unit}"
+        return f"{what}{where}: {self.detail} ({numbers})"

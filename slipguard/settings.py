@@ -1,0 +1,160 @@
+"""Every setting of a rover: unit, meaning, limits and default, in this one place.
+
+A rover YAML file is these dataclasses written down; ``config.py`` reads it. A setting
+without a default must be given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+Triple = tuple[float, float, float]
+REQUIRED = object()
+
+
+def setting(
+    default: Any = REQUIRED,
+    *,
+    unit: str = "",
+    doc: str,
+    low: float | None = None,
+    high: float | None = None,
+    choices: tuple[str, ...] | None = None,
+    above: float | None = None,
+) -> Any:
+    """Declare one setting: ``low <= value <= high`` or ``value > above`` or one of ``choices``."""
+    meta = {
+        "unit": unit,
+        "doc": doc,
+        "low": low,
+        "high": high,
+        "above": above,
+        "choices": choices,
+    }
+    if default is REQUIRED:
+        return field(metadata=meta)
+    return field(default=default, metadata=meta)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rover:
+    """The chassis."""
+
+    mass_kg: float = setting(unit="kg", above=0, doc="mass, ready to drive")
+    wheelbase_m: float = setting(unit="m", above=0, doc="front axle to rear axle")
+    track_m: float = setting(
+        unit="m",
+        above=0,
+        doc="left wheel to right wheel; for skid steering the effective track, which is wider "
+        "because the tyres scrub",
+    )
+    wheel_radius_m: float = setting(unit="m", above=0, doc="rolling radius under load")
+    max_steer_deg: float = setting(
+        unit="deg",
+        low=0,
+        high=80,
+        doc="steer angle at steer = 1, of one imagined wheel on the centre line",
+    )
+    steered: str = setting(
+        choices=("front", "rear", "both", "skid"), doc="which axle steers; skid: none"
+    )
+    drive: str = setting(
+        choices=("open", "locked", "front", "rear"),
+        doc="open: all four through open differentials; locked: all four, turning together; "
+        "front or rear: that axle alone, through an open differential",
+    )
+    cog_height_m: float | None = setting(
+        None, unit="m", above=0, doc="centre of mass above the ground; enables tip_over_risk"
+    )
+    top_speed_mps: float = setting(
+        15.0, unit="m/s", above=0, doc="speed the rover can never exceed; bounds the first guess"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encoders:
+    """What measures the wheels."""
+
+    kind: str = setting(
+        "counts", choices=("counts", "speed"), doc="cumulative counts, or speeds in rad/s"
+    )
+    counts_per_rev: float | None = setting(
+        None, unit="counts", low=1, doc="counts per wheel revolution, every edge decoded"
+    )
+    direction: str = setting(
+        "quadrature",
+        choices=("quadrature", "unsigned"),
+        doc="unsigned: one-channel sensors, which cannot tell direction",
+    )
+    rate_hz: float = setting(100.0, unit="Hz", above=0, high=10000, doc="readings a second")
+    delay_s: float = setting(0.0, unit="s", low=0, high=0.25, doc="age of a reading on arrival")
+    speed_noise_radps: float = setting(
+        0.05, unit="rad/s", above=0, doc="kind: speed only; standard deviation of one reading"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imu:
+    """The inertial measurement unit."""
+
+    accel_noise_mps2: float = setting(
+        unit="m/s2", above=0, doc="standard deviation of one accelerometer sample"
+    )
+    gyro_noise_radps: float = setting(
+        unit="rad/s", above=0, doc="standard deviation of one gyro sample"
+    )
+    rate_hz: float = setting(200.0, unit="Hz", above=0, high=10000, doc="samples a second")
+    delay_s: float = setting(0.0, unit="s", low=0, high=0.25, doc="age of a sample on arrival")
+    position_m: Triple = setting(
+        (0.0, 0.0, 0.0),
+        unit="m",
+        doc="where it sits, from the middle of the wheelbase at axle height: forward, left, up",
+    )
+    rotation_deg: Triple = setting(
+        (0.0, 0.0, 0.0),
+        unit="deg",
+        doc="how it is mounted: roll, pitch, yaw of the sensor in the body, applied in the order "
+        "yaw, pitch, roll about the sensor's own axes",
+    )
+    accel_bias_mps2: Triple = setting((0.0, 0.0, 0.0), unit="m/s2", doc="known bias, taken off")
+    gyro_bias_radps: Triple = setting((0.0, 0.0, 0.0), unit="rad/s", doc="known bias, taken off")
+    accel_bias_sd_mps2: float = setting(
+        0.3, unit="m/s2", above=0, doc="how well the accelerometer's bias is known"
+    )
+    gyro_bias_sd_radps: float = setting(
+        0.05, unit="rad/s", above=0, doc="how well the gyro's bias is known"
+    )
+    accel_range_mps2: float = setting(
+        156.9, unit="m/s2", above=0, doc="full scale: a reading at or beyond it is saturated (16 g)"
+    )
+    gyro_range_radps: float = setting(
+        34.9, unit="rad/s", above=0, doc="full scale: a reading at or beyond it is saturated"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brakes:
+    """The servo brake on each wheel."""
+
+    max_torque_nm: float = setting(0.8, unit="N m", above=0, doc="torque of one brake at 1.0")
+    lag_s: float = setting(0.06, unit="s", low=0, doc="first-order lag of the actuator")
+    slew_per_s: float = setting(
+        12.0, unit="1/s", above=0, doc="fastest change of a brake command the guard asks for"
+    )
+    heat_limit_j: float = setting(
+        400.0,
+        unit="J",
+        above=0,
+        doc="heat one brake may take in a burst; above it traction braking rests",
+    )
+    cooling_w: float = setting(8.0, unit="W", above=0, doc="heat one brake sheds while it rests")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motor:
+    """The one motor, referred to the wheels."""
+
+    stall_torque_nm: float = setting(
+        4.0, unit="N m", above=0, doc="torque of all wheels together at full throttle, stalled"
+    )
