@@ -1,0 +1,70 @@
+"""Names of the columns of a recorded drive, and the field of a Reading each belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from slipguard.reading import WHEELS
+
+COUNTS = tuple(f"{wheel}_count" for wheel in WHEELS)
+WHEEL_SPEEDS = tuple(f"{wheel}_radps" for wheel in WHEELS)
+ACCEL = ("ax_mps2", "ay_mps2", "az_mps2")
+GYRO = ("gx_radps", "gy_radps", "gz_radps")
+BRAKE_POSITIONS = tuple(f"{wheel}_brake_position" for wheel in WHEELS)
+
+VECTORS = {
+    "counts": COUNTS,
+    "wheel_speed_radps": WHEEL_SPEEDS,
+    "accel_mps2": ACCEL,
+    "gyro_radps": GYRO,
+    "brake_position": BRAKE_POSITIONS,
+}
+"""Fields of a Reading that take several columns."""
+
+NUMBERS = (
+    "throttle",
+    "steer",
+    "command_age_s",
+    "motor_current_a",
+    "motor_speed_radps",
+    "battery_v",
+)
+"""Fields of a Reading whose column has the same name and holds a number."""
+
+TIME = "t_s"
+MOTOR_ENABLED = "motor_enabled"
+MARKER = "marker"
+
+STANDARD = (
+    TIME,
+    *COUNTS,
+    *ACCEL,
+    *GYRO,
+    "throttle",
+    "steer",
+    MOTOR_ENABLED,
+    "command_age_s",
+)
+"""What a rover with counting encoders records."""
+
+KNOWN = frozenset(
+    (TIME, MOTOR_ENABLED, MARKER, *NUMBERS, *(c for names in VECTORS.values() for c in names))
+)
+
+
+def header_problem(columns: Sequence[str]) -> tuple[str, str] | None:
+    """What is wrong with a header, as (column, sentence); None when it can be read."""
+    seen = set()
+    for name in columns:
+        if not name:
+            return "", "a column without a name; expected a name in every cell of the header"
+        if name in seen:
+            return name, "this column is given twice"
+        seen.add(name)
+    found = ", ".join(columns[:6]) + (", ..." if len(columns) > 6 else "")
+    if TIME not in seen:
+        return TIME, f"missing; expected seconds in a column of that name, found {found}"
+    if not seen.intersection(COUNTS + WHEEL_SPEEDS):
+        wanted = f"{', '.join(COUNTS)} (or {', '.join(WHEEL_SPEEDS)})"
+        return COUNTS[0], f"no column for any wheel; expected {wanted}, found {found}"
+    return None

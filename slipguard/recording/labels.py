@@ -1,0 +1,152 @@
+"""What is known about a recorded drive: the ``NAME.yaml`` beside ``NAME.csv``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+import yaml
+
+from slipguard.errors import ConfigError, RecordingError
+from slipguard.finding import Kind
+from slipguard.reading import WHEELS
+from slipguard.section import Section, load_section
+from slipguard.settings import setting
+
+KINDS: tuple[str, ...] = get_args(Kind)
+ONE_WHEEL = ("wheel_spin", "wheel_lock")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened in a drive, by someone who knows.
+
+    Attributes
+    ----------
+    kind : str
+        As ``Finding.kind``.
+    wheel : str or None
+        ``'fl'``, ``'fr'``, ``'rl'``, ``'rr'``, or None when it concerns the whole rover.
+    start_s, end_s : float
+        Times in the drive, as its ``t_s``.
+    """
+
+    kind: str = setting(choices=KINDS, doc="what happened")
+    wheel: str | None = setting(None, choices=WHEELS, doc="which wheel")
+    start_s: float = setting(unit="s", doc="when it began")
+    end_s: float = setting(unit="s", doc="when it was over")
+
+    def __post_init__(self) -> None:
+        if self.end_s < self.start_s:
+            raise ValueError(f"end_s: found {self.end_s:g} s, before start_s {self.start_s:g} s")
+        if self.wheel is None and self.kind in ONE_WHEEL:
+            raise ValueError(f"wheel: missing; {self.kind} needs one of {', '.join(WHEELS)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Labels:
+    """The labels of a drive.
+
+    Attributes
+    ----------
+    vehicle, source, notes : str
+        In words.
+    events : tuple of Event, or None
+        Everything that happened, by start; empty: nothing did; None: not labelled.
+    """
+
+    vehicle: str = ""
+    source: str = ""
+    notes: str = ""
+    events: tuple[Event, ...] | None = None
+
+
+def labels_path(drive: str | os.PathLike[str]) -> Path:
+    """Where the labels of a drive are: ``NAME.yaml`` beside ``NAME.csv`` or ``NAME.csv.gz``."""
+    drive = Path(drive)
+    name = drive.name
+    for suffix in (".gz", ".csv"):
+        name = name.removesuffix(suffix)
+    return drive.with_name(f"{name}.yaml")
+
+
+def load_labels(path: str | os.PathLike[str]) -> Labels:
+    """Read a labels file. Keys other than those of ``Labels`` are ignored.
+
+    Raises
+    ------
+    RecordingError
+        File, line and field; what was found and what was expected.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, ValueError) as err:
+        reason = err.strerror if isinstance(err, OSError) else err
+        raise RecordingError(f"{path}: cannot read the labels: {reason}") from err
+    try:
+        return _labels(load_section(text, str(path)))
+    except ConfigError as err:
+        raise RecordingError(str(err)) from err
+
+
+def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
+    """Write a labels file that ``load_labels`` reads back as it was."""
+    content: dict[str, Any] = {
+        "vehicle": labels.vehicle,
+        "source": labels.source,
+        "notes": labels.notes,
+    }
+    if labels.events is not None:
+        content["events"] = [asdict(event) for event in labels.events]
+    text = yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=96)
+    try:
+        Path(path).write_text(text, encoding="utf-8", newline="\n")
+    except (OSError, ValueError) as err:
+        reason = err.strerror if isinstance(err, OSError) else err
+        raise RecordingError(f"{path}: cannot write the labels: {reason}") from err
+
+
+def _labels(top: Section) -> Labels:
+    return Labels(
+        vehicle=_words(top, "vehicle"),
+        source=_words(top, "source"),
+        notes=_words(top, "notes"),
+        events=_events(top) if top.get("events") is not None else None,
+    )
+
+
+def _events(top: Section) -> tuple[Event, ...]:
+    items = top["events"]
+    if not isinstance(items, list):
+        raise top.error("events", f"found {items!r}, expected a list of events")
+    events = []
+    for item in items:
+        if not isinstance(item, Section):
+            raise top.error("events", f"found {item!r}, expected {{kind, wheel, start_s, end_s}}")
+        events.append((item.read(Event), item))
+    events.sort(key=lambda pair: (pair[0].start_s, pair[0].end_s))
+    _check_overlap(events)
+    return tuple(event for event, _ in events)
+
+
+def _words(top: Section, key: str) -> str:
+    """A text, or a list of them, as some people write their notes."""
+    value = top.get(key)
+    return "\n".join(str(v) for v in value) if isinstance(value, list) else str(value or "")
+
+
+def _check_overlap(events: Sequence[tuple[Event, Section]]) -> None:
+    last: dict[tuple[str, str | None], Event] = {}
+    for event, item in events:
+        before = last.get((event.kind, event.wheel))
+        if before is not None and event.start_s <= before.end_s:
+            where = f"{event.kind} {event.wheel}" if event.wheel else event.kind
+            raise item.error(
+                "start_s",
+                f"found {event.start_s:g} s, but another {where} lasts from {before.start_s:g} "
+                f"to {before.end_s:g} s; two of one kind and wheel may not overlap",
+            )
+        last[event.kind, event.wheel] = event
