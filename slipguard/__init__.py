@@ -5,6 +5,7 @@ from slipguard.decision import Alert, Decision, Hold
 from slipguard.errors import ConfigError, PluginError, RecordingError, SlipguardError
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
+from slipguard.guard import Guard
 from slipguard.reading import WHEELS, Reading
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "Decision",
     "Estimate",
     "Finding",
+    "Guard",
     "Hold",
     "PluginError",
     "Reading",

@@ -38,6 +38,13 @@ class Estimate:
         Rim travel beyond what ground travel and the encoder's resolution explain.
     excess_sd_m : (4,) float
         Standard deviation of the predicted rim travel the excess is measured against.
+    wheel_travel_m : (4,) float
+        Rim travel by the encoders alone since the first reading, as the wheels turn against
+        the body.
+    side_slope_rad : float
+        Roll of the body from gravity, left side up positive.
+    lateral_mps2 : float
+        Smoothed specific force to the left: what tips the rover sideways.
     at_rest : bool
         Wheels still, body quiet, and speed at zero within its uncertainty.
     coasting : bool
@@ -57,5 +64,8 @@ class Estimate:
     slip_ratio: Quad
     excess_travel_m: Quad
     excess_sd_m: Quad
+    wheel_travel_m: Quad
+    side_slope_rad: float
+    lateral_mps2: float
     at_rest: bool
     coasting: bool

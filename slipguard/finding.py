@@ -33,6 +33,8 @@ class Finding:
         The number compared and what it was compared with, in ``unit``.
     detail : str
         What was seen, in words.
+    sensor : str or None
+        For ``sensor_fault``: which one, e.g. ``'imu'``, ``'encoder'``, ``'clock'``.
     """
 
     kind: Kind
@@ -42,6 +44,7 @@ class Finding:
     threshold: float
     unit: str
     detail: str
+    sensor: str | None = None
 
     @property
     def reason(self) -> str:

@@ -11,6 +11,8 @@ from typing import Any
 
 Triple = tuple[float, float, float]
 REQUIRED = object()
+GRAVITY_MPS2 = 9.80665
+"""Standard gravity, ISO 80000-3."""
 
 
 def setting(
@@ -157,4 +159,116 @@ class Motor:
 
     stall_torque_nm: float = setting(
         4.0, unit="N m", above=0, doc="torque of all wheels together at full throttle, stalled"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spin:
+    """When a wheel is called spinning (drive slip) or locked (brake slip)."""
+
+    excess_travel_mm: float = setting(
+        3.0,
+        unit="mm",
+        low=0,
+        high=200,
+        doc="rim travel beyond ground travel, on top of what the encoder and the filter leave open",
+    )
+    excess_sd: float = setting(
+        3.0,
+        unit="sigma",
+        low=0,
+        high=20,
+        doc="standard deviations of the predicted travel that the excess must also exceed",
+    )
+    slip_speed_mps: float = setting(
+        0.12, unit="m/s", low=0, high=10, doc="slip speed below which it is not spin"
+    )
+    slip_ratio: float = setting(
+        0.25, unit="-", low=0, high=1, doc="slip ratio below which it is not spin"
+    )
+    lock_ratio: float = setting(
+        0.5, unit="-", low=0, high=1, doc="slip ratio, taken negative, below which it is not lock"
+    )
+    clear_ms: float = setting(
+        60.0, unit="ms", low=0, high=5000, doc="how long slip must be below half before it is over"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rolling:
+    """When motion nobody asked for is called rolling."""
+
+    travel_mm: float = setting(
+        2.0, unit="mm", low=0, high=500, doc="travel away from rest or against the command"
+    )
+    speed_mps: float = setting(0.02, unit="m/s", low=0, high=2, doc="slowest motion that counts")
+    speed_sd: float = setting(
+        2.0, unit="sigma", low=0, high=20, doc="standard deviations the speed must also exceed"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldSettings:
+    """The hill hold."""
+
+    grade_percent: float = setting(
+        2.0, unit="%", low=0, high=100, doc="grade from which standing still is held"
+    )
+    brake: float = setting(
+        0.5,
+        unit="-",
+        low=0,
+        high=1,
+        doc="least brake command while holding; a steep grade takes more",
+    )
+    margin: float = setting(
+        2.0, unit="-", low=1, high=20, doc="brake torque over the torque the grade asks for"
+    )
+    press_per_mm: float = setting(
+        0.15, unit="1/mm", low=0, high=10, doc="brake command added for each millimetre of creep"
+    )
+    release_s: float = setting(
+        0.35, unit="s", low=0.01, high=10, doc="time over which the brakes let go on drive-off"
+    )
+    long_hold_s: float = setting(
+        120.0, unit="s", above=0, doc="hold this long and the driver is told to chock the wheels"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the guard never exceeds, and when it stops the rover."""
+
+    max_speed_mps: float | None = setting(
+        None, unit="m/s", above=0, doc="speed cap; none: no cap and no overspeed finding"
+    )
+    traction_brake_max_speed_mps: float = setting(
+        1.5,
+        unit="m/s",
+        low=0,
+        doc="above this a spinning wheel is not braked, only throttle is cut",
+    )
+    traction_brake_per_mps: float = setting(
+        0.8, unit="1/(m/s)", low=0, doc="brake command for each m/s of slip speed"
+    )
+    slip_target_mps: float = setting(
+        0.1, unit="m/s", low=0, doc="slip speed left alone by brakes and throttle limit"
+    )
+    throttle_cut_per_s: float = setting(
+        12.0, unit="1/s", above=0, doc="fastest fall of the throttle limit"
+    )
+    throttle_restore_per_s: float = setting(
+        1.0, unit="1/s", above=0, doc="fastest rise of the throttle limit"
+    )
+    throttle_dead_band: float = setting(
+        0.03, unit="-", low=0, high=0.5, doc="|throttle| up to this is neutral"
+    )
+    link_timeout_s: float = setting(
+        0.6, unit="s", above=0, doc="age of the last command at which the link counts as lost"
+    )
+    stop_decel_mps2: float = setting(
+        1.5, unit="m/s2", above=0, high=20, doc="deceleration of a stop the guard makes by itself"
+    )
+    tip_over_share: float = setting(
+        0.7, unit="-", above=0, high=1, doc="share of the tipping limit at which to warn"
     )

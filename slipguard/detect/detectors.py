@@ -1,0 +1,64 @@
+"""Estimate -> findings: all detectors, one after the other."""
+
+from __future__ import annotations
+
+from slipguard.config import Config
+from slipguard.detect.faults import SensorFaults
+from slipguard.detect.limits import LimitWatch
+from slipguard.detect.motion import UnaskedMotion
+from slipguard.detect.wheels import WheelSlip
+from slipguard.estimate import Estimate
+from slipguard.finding import Finding
+from slipguard.frame import Frame
+from slipguard.reading import WHEELS, Quad
+
+BRAKE_LINGER_S = 0.4
+"""So long after its brake let go a wheel may still stand: actuators lag."""
+
+
+class Detectors:
+    """Owns the detectors and what they share: the driver's wish and what brakes may do."""
+
+    def __init__(self, config: Config) -> None:
+        self._dead_band = config.limits.throttle_dead_band
+        self._slip = WheelSlip(config.spin)
+        unsigned = config.encoders.kind == "counts" and config.encoders.direction == "unsigned"
+        self._motion = UnaskedMotion(config.rolling, inferred_direction=unsigned)
+        self._faults = SensorFaults(config)
+        self._limits = LimitWatch(config)
+        self._braked_s = [0.0] * 4
+
+    def step(self, frame: Frame, estimate: Estimate, brakes: Quad) -> tuple[Finding, ...]:
+        """Findings now; ``brakes`` (4,) are the commands of the step before."""
+        asked = self.asked(frame)
+        may_lock = self._may_lock(frame, estimate, brakes, asked)
+        limits = self._limits.step(frame, estimate)
+        link_lost = any(f.kind == "link_lost" for f in limits)
+        faults = self._faults.step(frame, estimate, may_lock)
+        slips = [
+            f
+            for f in self._slip.step(estimate, frame.dt_s, may_lock)
+            if f.wheel is None or not self._faults.is_dead(WHEELS.index(f.wheel))
+        ]
+        motion = self._motion.step(estimate, 0 if link_lost and asked is not None else asked)
+        return (*slips, *motion, *faults, *limits)
+
+    def asked(self, frame: Frame) -> int | None:
+        """Direction the driver asks for: +1, 0, -1; None while no command was ever given."""
+        if frame.throttle is None:
+            return None
+        if not frame.motor_enabled or abs(frame.throttle) <= self._dead_band:
+            return 0
+        return 1 if frame.throttle > 0 else -1
+
+    def _may_lock(
+        self, frame: Frame, estimate: Estimate, brakes: Quad, asked: int | None
+    ) -> tuple[bool, ...]:
+        """Only a brake, or a motor that drags, can hold a wheel back while the rover moves."""
+        driven = asked is not None and asked * estimate.speed_mps > 0.0
+        for i in range(4):
+            if brakes[i] > 0.02:
+                self._braked_s[i] = BRAKE_LINGER_S
+            else:
+                self._braked_s[i] = max(0.0, self._braked_s[i] - frame.dt_s)
+        return tuple(not driven or left > 0.0 for left in self._braked_s)

@@ -1,0 +1,117 @@
+"""Sensors that do not deliver, or deliver what cannot be."""
+
+from __future__ import annotations
+
+import math
+
+from slipguard.config import Config
+from slipguard.estimate import Estimate
+from slipguard.finding import Finding
+from slipguard.frame import Frame
+from slipguard.reading import WHEELS
+
+LINGER_S = 1.0
+"""A fault that lasted one sample is still said for so long, so that nobody misses it."""
+NEVER_GIVEN_S = 1.0
+IMU_MISSING_S = 0.1
+DEAD_TRAVEL_M = 0.12
+DEAD_TIME_S = 0.25
+
+
+class SensorFaults:
+    """Watches each sensor; a fault is one finding per sensor."""
+
+    def __init__(self, config: Config) -> None:
+        self._wheel_late_s = max(0.5, 5.0 / config.encoders.rate_hz)
+        self._since: dict[tuple[str, str | None], float] = {}
+        self._last: dict[tuple[str, str | None], tuple[float, Finding]] = {}
+        self._running_s = 0.0
+        self._dead_s = [0.0] * 4
+        self._no_count_m = [0.0] * 4
+        self._last_travel: tuple[float, ...] = (0.0,) * 4
+        self._dead = [False] * 4
+
+    def step(self, frame: Frame, estimate: Estimate, may_lock: tuple[bool, ...]) -> list[Finding]:
+        """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
+        self._running_s += frame.dt_s
+        seen: list[tuple[str, str | None, float, float, str, str]] = []
+        if frame.clock_fault:
+            seen.append(
+                ("clock", None, frame.dt_s, 0.5, "s", "time stands still, jumps or goes back")
+            )
+        if frame.imu_fault:
+            seen.append(("imu", None, 1.0, 0.0, "faults", frame.imu_fault))
+        elif frame.imu_age_s > IMU_MISSING_S and self._running_s > NEVER_GIVEN_S:
+            seen.append(
+                ("imu", None, min(frame.imu_age_s, 1e6), IMU_MISSING_S, "s", "no IMU sample")
+            )
+        if frame.command_fault:
+            seen.append(("command", None, 1.0, 0.0, "faults", "a command value is no number"))
+        for i, wheel in enumerate(WHEELS):
+            if frame.wheel_jump[i]:
+                seen.append(("encoder", wheel, 1.0, 0.0, "faults", "counts jump"))
+            elif frame.wheel_age_s[i] > self._wheel_late_s and self._running_s > NEVER_GIVEN_S:
+                age = min(frame.wheel_age_s[i], 1e6)
+                seen.append(("encoder", wheel, age, self._wheel_late_s, "s", "no wheel data"))
+            elif self._is_dead(i, frame.dt_s, estimate, may_lock[i]):
+                travel = self._no_count_m[i]
+                seen.append(
+                    ("encoder", wheel, travel, DEAD_TRAVEL_M, "m", "no count while the rover moves")
+                )
+        return self._findings(seen, estimate.t_s, frame.dt_s)
+
+    def is_dead(self, wheel: int) -> bool:
+        """Whether that wheel's encoder is held to be dead."""
+        return self._dead[wheel]
+
+    def _is_dead(self, i: int, dt_s: float, estimate: Estimate, may_lock: bool) -> bool:
+        if estimate.wheel_travel_m[i] != self._last_travel[i]:
+            self._last_travel = tuple(
+                estimate.wheel_travel_m[j] if j == i else self._last_travel[j] for j in range(4)
+            )
+            self._no_count_m[i] = self._dead_s[i] = 0.0
+            self._dead[i] = False
+            return False
+        ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
+        moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
+        if moving and not may_lock and not estimate.coasting:
+            self._no_count_m[i] += abs(ground) * dt_s
+            self._dead_s[i] += dt_s
+        if self._no_count_m[i] > DEAD_TRAVEL_M and self._dead_s[i] > DEAD_TIME_S:
+            self._dead[i] = True
+        return self._dead[i]
+
+    def _findings(
+        self,
+        seen: list[tuple[str, str | None, float, float, str, str]],
+        t_s: float,
+        dt_s: float,
+    ) -> list[Finding]:
+        for sensor, wheel, value, threshold, unit, detail in seen:
+            key = (sensor, wheel)
+            since = self._since.setdefault(key, t_s)
+            name = f"{sensor} {wheel}" if wheel else sensor
+            self._last[key] = (
+                LINGER_S,
+                Finding(
+                    kind="sensor_fault",
+                    wheel=wheel,
+                    since_s=since,
+                    value=value if math.isfinite(value) else 0.0,
+                    threshold=threshold,
+                    unit=unit,
+                    detail=f"{name}: {detail}",
+                    sensor=sensor,
+                ),
+            )
+        now = {(sensor, wheel) for sensor, wheel, *_ in seen}
+        for key in list(self._last):
+            if key in now:
+                continue
+            left, finding = self._last[key]
+            if left <= dt_s:
+                del self._last[key]
+                del self._since[key]
+            else:
+                self._last[key] = (left - dt_s, finding)
+        return [finding for _, finding in self._last.values()]

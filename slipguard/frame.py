@@ -1,0 +1,37 @@
+"""One reading, cleaned: finite numbers of known age, and what had to be dropped."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class Frame:
+    """One reading, cleaned. Reused from step to step by its ``Intake``."""
+
+    t_s: float = 0.0
+    dt_s: float = 0.0
+    first: bool = True
+    gap: bool = False
+    clock_fault: bool = False
+    # IMU, body axes, known bias taken off
+    imu_new: bool = False
+    imu_age_s: float = math.inf
+    imu_fault: str = ""
+    accel: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gyro: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    # Wheels: travel in counts since the first, or speed in rad/s
+    wheel_new: list[bool] = field(default_factory=lambda: [False] * 4)
+    wheel_dt_s: list[float] = field(default_factory=lambda: [0.0] * 4)
+    wheel_step: list[float] = field(default_factory=lambda: [0.0] * 4)
+    wheel_jump: list[bool] = field(default_factory=lambda: [False] * 4)
+    wheel_age_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
+    wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)
+    # Command; None: never given
+    throttle: float | None = None
+    steer_rad: float = 0.0
+    motor_enabled: bool = True
+    command_age_s: float | None = None
+    command_fault: bool = False
+    brake_position: tuple[float | None, ...] | None = None

@@ -1,0 +1,45 @@
+"""The Kalman algebra, on filterpy. The model it runs is ``model.py``."""
+
+from __future__ import annotations
+
+import numpy as np
+from filterpy.kalman import KalmanFilter
+
+from slipguard.fuse.model import N_STATE, Array
+
+_EYE = np.eye(N_STATE)
+
+
+class FilterpyEngine:
+    """Predict and update of the seven-state filter. ``x`` (7,), ``P`` (7, 7)."""
+
+    def __init__(self, x: Array, P: Array) -> None:
+        self._kf = KalmanFilter(dim_x=N_STATE, dim_z=1)
+        self._kf.x = np.array(x, dtype=float)
+        self._kf.P = np.array(P, dtype=float)
+
+    @property
+    def x(self) -> Array:
+        return self._kf.x  # type: ignore[no-any-return]
+
+    @property
+    def P(self) -> Array:
+        return self._kf.P  # type: ignore[no-any-return]
+
+    def predict(self, moved: Array, F: Array, Q: Array) -> None:
+        """x' = ``moved`` (f of x), P' = F P F' + Q."""
+        kf = self._kf
+        kf.predict(u=moved - F @ kf.x, B=_EYE, F=F, Q=Q)
+
+    def update(self, innovation: Array, H: Array, R: Array) -> None:
+        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m)."""
+        kf = self._kf
+        kf.update(H @ kf.x + innovation, R=R, H=H)
+
+    def reset(self, index: int, value: float, var: float) -> None:
+        """Forget one state: set it and its variance, uncorrelated with the others."""
+        kf = self._kf
+        kf.x[index] = value
+        kf.P[index, :] = 0.0
+        kf.P[:, index] = 0.0
+        kf.P[index, index] = var

@@ -1,0 +1,391 @@
+"""Frames in, estimates out: predict with the IMU, correct with the wheels that grip.
+
+A wheel is believed while its counts stay within what the prediction explains. When they leave
+it, the wheel is on its own (slipping) until its rim runs at ground speed again; its excess
+travel meanwhile is the distance its rim has gone beyond the ground. When no wheel is believed,
+the accelerometer alone carries the speed, and the standard deviation says so.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from slipguard.config import Config
+from slipguard.estimate import Estimate
+from slipguard.frame import Frame
+from slipguard.fuse import geometry, model
+from slipguard.fuse.filterpy_engine import FilterpyEngine
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
+from slipguard.fuse.slip import slip_ratio
+from slipguard.fuse.wheel_track import WheelTrack
+from slipguard.settings import GRAVITY_MPS2
+
+# Process noise. Chosen on simulated drives, see DEVELOPERS.md.
+SPEED_NOISE = 0.03  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
+VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
+TRAVEL_NOISE = 0.006  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
+TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believed
+DRIFT_NOISE = 0.03  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
+BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
+
+TRUST_MARGIN_M = 0.003
+TRUST_SD = 3.0
+REGRIP_MPS = 0.08
+REGRIP_S = 0.04
+
+STILL_S = 0.12
+QUIET_TAU_S = 0.1
+REST_SPEED_SD = 0.01  # m/s
+ROLL_TAU_S = 1.5
+IMU_LOST_S = 0.1
+
+
+class Fusion:
+    """Owns the filter and the four wheels."""
+
+    def __init__(self, config: Config) -> None:
+        rover, enc, imu = config.rover, config.encoders, config.imu
+        self._config = config
+        self._counted = enc.kind == "counts"
+        self._unsigned = self._counted and enc.direction == "unsigned"
+        self._radius = rover.wheel_radius_m
+        self._count_m = (
+            2 * math.pi * rover.wheel_radius_m / (enc.counts_per_rev or 1) if self._counted else 0.0
+        )
+        self._edge_sd = 0.0002 + 0.03 * self._count_m
+        self._where = geometry.wheel_positions_m(rover)
+        self._still_x = geometry.no_side_slip_x_m(rover)
+        front, rear = geometry.steers(rover)
+        self._steered = (front, front, rear, rear)
+        self._accel_sample_var = imu.accel_noise_mps2**2
+        self._gyro_sample_var = imu.gyro_noise_radps**2
+        self._quiet_gyro = 5.0 * imu.gyro_noise_radps + 0.01
+        self._lever = imu.position_m
+
+        x = np.zeros(N_STATE)
+        P = np.zeros((N_STATE, N_STATE))
+        P[V, V] = rover.top_speed_mps**2
+        P[C, C] = GRAVITY_MPS2**2
+        P[B, B] = imu.gyro_bias_sd_radps**2
+        for i in range(4):
+            x[P0 + i] = 0.5 * self._count_m
+            P[P0 + i, P0 + i] = self._count_m**2 / 12 + 1e-8
+        self._engine = FilterpyEngine(x, P)
+        self._F = np.eye(N_STATE)
+        self._Q = np.zeros((N_STATE, N_STATE))
+        self._hub_gain = np.ones(4)
+        self._travel_var = np.zeros(4)
+        self._H_wheels = np.zeros((4, N_STATE))
+        if self._counted:
+            for i in range(4):
+                self._H_wheels[i, P0 + i] = 1.0
+        self._R_wheels = np.zeros((4, 4))
+        self._H_rest = np.zeros((3, N_STATE))
+        self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
+        self._R_rest = np.diag([REST_SPEED_SD**2, self._accel_sample_var, self._gyro_sample_var])
+
+        self.wheels = [WheelTrack(self._count_m) for _ in range(4)]
+        self._excess = [0.0] * 4
+        self._hub = [0.0] * 4  # as the encoders see it: relative to the turning body
+        self._imu_seen = False
+        self._gyro_bias = [0.0, 0.0, 0.0]  # x and z; y is in the filter
+        self._s_y = 0.0
+        self._accel_x = 0.0
+        self._accel_smooth = [0.0, 0.0, 0.0]
+        self._vibration_var = 0.0
+        self._lever_speed = 0.0
+        self._odd_samples = 0
+        self._distance = 0.0
+        self._at_rest = False
+        self._rest_s = 0.0
+        self._yaw = 0.0
+
+    # -- one frame ---------------------------------------------------------------------------
+
+    def step(self, frame: Frame) -> Estimate:
+        """Take one frame and say what is believed after it."""
+        if frame.gap:
+            self._forget_motion()
+        if frame.imu_new:
+            self._take_imu(frame)
+        blind = not self._imu_seen or frame.imu_age_s > IMU_LOST_S
+        if frame.dt_s > 0.0:
+            self._predict(frame, blind)
+        if any(frame.wheel_new):
+            if self._counted:
+                self._correct_with_counts(frame)
+            else:
+                self._correct_with_speeds(frame)
+        self._watch_rest(frame, blind)
+        return self._estimate(frame, blind)
+
+    # -- IMU ---------------------------------------------------------------------------------
+
+    def _take_imu(self, frame: Frame) -> None:
+        fx, fy, fz = frame.accel
+        if not self._imu_seen:
+            self._imu_seen = True
+            self._engine.reset(C, fx, 0.5**2)
+            self._s_y = fy
+            self._accel_smooth = [fx, fy, fz]
+        dt = frame.dt_s
+        k = min(1.0, dt / QUIET_TAU_S)
+        smooth = self._accel_smooth
+        deviation = 0.0
+        for j, f in enumerate((fx, fy, fz)):
+            d = f - smooth[j]
+            smooth[j] += k * d
+            deviation += d * d
+        self._vibration_var += k * (deviation / 3.0 - self._vibration_var)
+
+    def _gravity_z(self, s_x: float) -> float:
+        return math.sqrt(max(0.25 * GRAVITY_MPS2**2, GRAVITY_MPS2**2 - s_x**2 - self._s_y**2))
+
+    # -- prediction --------------------------------------------------------------------------
+
+    def _predict(self, frame: Frame, blind: bool) -> None:
+        dt = frame.dt_s
+        engine = self._engine
+        x = engine.x
+        v, c, b = float(x[V]), float(x[C]), float(x[B])
+        if blind:
+            wx = wy = 0.0
+            self._yaw = wz = geometry.yaw_from_steer(v, frame.steer_rad, self._config.rover)
+            accel, s_z = 0.0, GRAVITY_MPS2
+        else:
+            wx = frame.gyro[0] - self._gyro_bias[0]
+            wy = frame.gyro[1] - b
+            self._yaw = wz = frame.gyro[2] - self._gyro_bias[2]
+            s_z = self._gravity_z(c)
+            v_side = -wz * self._still_x
+            accel = frame.accel[0] - c + wz * v_side
+        px, py, pz = self._lever
+        lever_speed = wy * pz - wz * py
+        v_new = v + accel * dt
+        if not blind:
+            # The IMU's own speed differs from the middle's by omega x lever arm.
+            v_new -= lever_speed - self._lever_speed - px * (wy * wy + wz * wz) * dt
+            self._lever_speed = lever_speed
+        self._accel_x = (v_new - v) / dt if dt > 0.001 else accel
+        mean = 0.5 * (v + v_new)
+
+        moved = np.array(x)
+        moved[V] = v_new
+        if not blind:
+            moved[C] = c + (-wy * s_z + wz * self._s_y) * dt
+            self._s_y += (-wz * c + wx * s_z) * dt
+            self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
+        body_turn = wy * self._radius
+        travel_noise = TRAVEL_NOISE * TRAVEL_NOISE
+        for i in range(4):
+            px_i, py_i = self._where[i]
+            hub, gain = geometry.hub_speed(mean, wz, px_i, py_i, self._still_x, self._steered[i])
+            self._hub[i] = hub - body_turn
+            self._hub_gain[i] = gain
+            moved[P0 + i] += (hub - body_turn) * dt
+            turn = TURN_TRAVEL_NOISE * (hub - mean)
+            self._travel_var[i] = (travel_noise * abs(hub) + turn * turn * 0.05 + 1e-8) * dt
+        self._distance += mean * dt
+
+        if blind:
+            accel_var = BLIND_ACCEL_NOISE**2 * dt
+        else:
+            vibration = max(0.0, self._vibration_var - self._accel_sample_var)
+            accel_var = self._accel_sample_var * dt * dt + dt * (
+                SPEED_NOISE**2 + VIBRATION_NOISE**2 * vibration
+            )
+        drift = (DRIFT_NOISE**2) * dt + self._gyro_sample_var * (GRAVITY_MPS2 * dt) ** 2
+        model.transition(dt, s_z if not blind else 0.0, self._hub_gain, self._F)
+        model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
+        engine.predict(moved, self._F, self._Q)
+        self._follow_or_run(dt)
+
+    def _follow_or_run(self, dt: float) -> None:
+        """Rims that grip go with the hub; the others run on their own."""
+        x, P = self._engine.x, self._engine.P
+        vel_var = float(P[V, V]) + 0.0025
+        for i, wheel in enumerate(self.wheels):
+            if wheel.gripping and self._excess[i] == 0.0:
+                wheel.follow(float(x[P0 + i]), self._hub[i], float(P[P0 + i, P0 + i]), vel_var)
+            else:
+                wheel.predict(dt)
+
+    # -- wheels ------------------------------------------------------------------------------
+
+    def _correct_with_counts(self, frame: Frame) -> None:
+        x, P = self._engine.x, self._engine.P
+        innovation = np.zeros(4)
+        R = self._R_wheels
+        informed = False
+        for i, wheel in enumerate(self.wheels):
+            R[i, i] = NO_INFORMATION
+            if not frame.wheel_new[i]:
+                continue
+            if frame.wheel_jump[i]:
+                self._anchor(i, wheel.low_m + 0.5 * self._count_m, self._count_m**2)
+                continue
+            age = frame.wheel_dt_s[i]
+            step = self._directed(i, frame.wheel_step[i])
+            wheel.still_s = 0.0 if step else wheel.still_s + age
+            wheel.count(step, self._count_m, 1.3 * abs(wheel.rim_mps) * age + 0.001)
+            mean, var = float(x[P0 + i]), float(P[P0 + i, P0 + i])
+            excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
+            self._excess[i] = excess
+            sd = math.sqrt(var + self._edge_sd**2)
+            if excess != 0.0 or not wheel.gripping:
+                wheel.correct(self._edge_sd)
+            if wheel.gripping:
+                if abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd:
+                    wheel.gripping = False
+                    wheel.calm_s = 0.0
+                else:
+                    innovation[i], R[i, i] = model.box_update(
+                        mean, var, wheel.low_m, wheel.high_m, self._edge_sd
+                    )
+                    informed = informed or R[i, i] < NO_INFORMATION
+            else:
+                self._try_regrip(i, wheel, age)
+        if informed:
+            self._engine.update(innovation, self._H_wheels, R)
+
+    def _directed(self, i: int, step: float) -> float:
+        """Counts with their sign; one-channel encoders take it from the wheel's motion."""
+        if not self._unsigned or step == 0.0:
+            return step
+        speed = self.wheels[i].rim_mps if not self.wheels[i].gripping else self._hub[i]
+        return -step if speed < 0.0 else step
+
+    def _try_regrip(self, i: int, wheel: WheelTrack, age: float) -> None:
+        sd = math.sqrt(float(self._engine.P[V, V]) + wheel.rim_sd_mps**2)
+        slip = wheel.rim_mps - self._hub[i]
+        if abs(slip) < REGRIP_MPS + sd:
+            wheel.calm_s += age
+        else:
+            wheel.calm_s = 0.0
+        if wheel.calm_s >= REGRIP_S:
+            self._anchor(i, wheel.rim_m, wheel.rim_var_m2)
+
+    def _anchor(self, i: int, rim_m: float, var_m2: float) -> None:
+        """Believe wheel i again, from where its rim is now."""
+        self._engine.reset(P0 + i, rim_m, var_m2)
+        self._excess[i] = 0.0
+        self.wheels[i].gripping = True
+        self.wheels[i].calm_s = 0.0
+
+    def _correct_with_speeds(self, frame: Frame) -> None:
+        x, P = self._engine.x, self._engine.P
+        innovation = np.zeros(4)
+        R, H = self._R_wheels, self._H_wheels
+        noise = self._config.encoders.speed_noise_radps * self._radius
+        v, sd2 = float(x[V]), float(P[V, V])
+        informed = False
+        for i, wheel in enumerate(self.wheels):
+            R[i, i] = NO_INFORMATION
+            if not frame.wheel_new[i]:
+                continue
+            px, py = self._where[i]
+            hub, gain = geometry.hub_speed(v, self._yaw, px, py, self._still_x, self._steered[i])
+            rim = frame.wheel_radps[i] * self._radius
+            wheel.travel_m += rim * min(frame.wheel_dt_s[i], 0.5)
+            age = min(frame.wheel_dt_s[i], 0.5)
+            wheel.still_s = 0.0 if abs(rim) > 0.5 * noise else wheel.still_s + age
+            wheel.rim_mps = rim
+            H[i, V] = gain
+            turn = 2.0 * TURN_TRAVEL_NOISE * (hub - v)
+            var = noise * noise + (0.01 * hub) ** 2 + turn * turn
+            total = math.sqrt(gain * gain * sd2 + var)
+            slip = rim - hub
+            loose = abs(slip) > TRUST_SD * total + 0.03
+            self._excess[i] = self._excess[i] + slip * age if loose else 0.0
+            wheel.gripping = not loose
+            if not loose:
+                innovation[i], R[i, i] = slip, var
+                informed = True
+        if informed:
+            self._engine.update(innovation, H, R)
+
+    # -- rest --------------------------------------------------------------------------------
+
+    def _watch_rest(self, frame: Frame, blind: bool) -> None:
+        x, P = self._engine.x, self._engine.P
+        still = all(w.still_s >= STILL_S for w in self.wheels)
+        slow = abs(float(x[V])) < 0.05 + 2.5 * math.sqrt(float(P[V, V]))
+        if blind:
+            self._at_rest = still
+        else:
+            wx, wy, wz = frame.gyro
+            turning = max(
+                abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])
+            )
+            limit = self._quiet_gyro + (0.0 if self._at_rest else 3.0 * math.sqrt(P[B, B]))
+            step = abs(frame.accel[0] - x[C])
+            odd_limit = 6.0 * math.sqrt(self._accel_sample_var) + 3.0 * math.sqrt(P[C, C])
+            self._odd_samples = self._odd_samples + 1 if step > odd_limit else 0
+            quiet = turning < limit + 0.05 and self._odd_samples < 2
+            self._at_rest = still and slow and quiet
+        if not self._at_rest:
+            self._rest_s = 0.0
+            return
+        self._rest_s += frame.dt_s
+        if blind or not frame.imu_new:
+            return
+        innovation = np.array([-x[V], frame.accel[0] - x[C], frame.gyro[1] - x[B]], dtype=float)
+        self._engine.update(innovation, self._H_rest, self._R_rest)
+        k = min(1.0, frame.dt_s / 0.5)
+        for j in (0, 2):
+            self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
+        self._s_y += k * (frame.accel[1] - self._s_y)
+
+    # -- faults ------------------------------------------------------------------------------
+
+    def _forget_motion(self) -> None:
+        """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""
+        engine = self._engine
+        engine.reset(V, float(engine.x[V]), self._config.rover.top_speed_mps**2)
+        engine.P[C, C] += 0.5**2
+        for i, wheel in enumerate(self.wheels):
+            self._anchor(i, 0.5 * (wheel.low_m + wheel.high_m), self._count_m**2 + 1e-8)
+
+    # -- output ------------------------------------------------------------------------------
+
+    def _estimate(self, frame: Frame, blind: bool) -> Estimate:
+        x, P = self._engine.x, self._engine.P
+        v = float(x[V])
+        body_turn = 0.0 if blind else (frame.gyro[1] - float(x[B])) * self._radius
+        rim, slip, ratio = [0.0] * 4, [0.0] * 4, [0.0] * 4
+        for i, wheel in enumerate(self.wheels):
+            px, py = self._where[i]
+            hub, _ = geometry.hub_speed(v, self._yaw, px, py, self._still_x, self._steered[i])
+            if wheel.gripping and self._excess[i] == 0.0:
+                rim[i] = hub
+            else:
+                rim[i] = wheel.rim_mps + (body_turn if self._counted else 0.0)
+                slip[i] = rim[i] - hub
+                ratio[i] = slip_ratio(rim[i], hub)
+        s_x = max(-0.99 * GRAVITY_MPS2, min(0.99 * GRAVITY_MPS2, float(x[C])))
+        bias_sd = self._config.imu.accel_bias_sd_mps2
+        return Estimate(
+            t_s=frame.t_s,
+            speed_mps=v,
+            speed_sd_mps=math.sqrt(max(0.0, float(P[V, V]))),
+            accel_mps2=self._accel_x,
+            distance_m=self._distance,
+            yaw_rate_radps=self._yaw,
+            grade_rad=math.asin(s_x / GRAVITY_MPS2),
+            grade_sd_rad=math.sqrt(max(0.0, float(P[C, C])) + bias_sd**2) / GRAVITY_MPS2,
+            wheel_speed_mps=(rim[0], rim[1], rim[2], rim[3]),
+            slip_mps=(slip[0], slip[1], slip[2], slip[3]),
+            slip_ratio=(ratio[0], ratio[1], ratio[2], ratio[3]),
+            excess_travel_m=tuple(self._excess),  # type: ignore[arg-type]
+            excess_sd_m=tuple(  # type: ignore[arg-type]
+                math.sqrt(max(0.0, float(P[P0 + i, P0 + i]))) for i in range(4)
+            ),
+            wheel_travel_m=tuple(w.travel_m for w in self.wheels),  # type: ignore[arg-type]
+            side_slope_rad=math.asin(max(-0.99, min(0.99, self._s_y / GRAVITY_MPS2))),
+            lateral_mps2=self._accel_smooth[1],
+            at_rest=self._at_rest,
+            coasting=not any(w.gripping for w in self.wheels),
+        )

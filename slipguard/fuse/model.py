@@ -1,0 +1,105 @@
+"""The motion model, written once: f, F, Q, H, R and the gate. Plain functions of floats.
+
+State x, seven numbers::
+
+    v          ground speed of the middle of the wheelbase, m/s
+    c          reaction to gravity along x plus accelerometer bias, m/s2
+    b          bias of the pitch gyro, rad/s
+    p[0..3]    rim travel of each wheel (fl, fr, rl, rr), in the encoder's own metres
+
+Prediction, from one IMU sample over dt (f_x, omega: specific force and angular rate; s_y, s_z:
+reaction to gravity along y and z)::
+
+    dv/dt = f_x - c + omega_z v_y                        Newton in a turning frame
+    dc/dt = -(omega_y - b) s_z + omega_z s_y             ds/dt = -omega x s
+    dp/dt = hub speed along the wheel - omega_y radius   the encoder turns with the body
+
+A count says only that p lies between two edges. Its likelihood is a box, and the box times the
+prior Gaussian has the moments of a truncated normal distribution (Johnson, Kotz, Balakrishnan,
+Continuous Univariate Distributions 1, 2nd ed., sec. 13.10, from memory); the measurement that
+a Kalman filter needs to arrive at these moments is returned. No count has to be differenced,
+and standing still between two edges is not mistaken for a measured speed.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+N_STATE = 7
+V, C, B, P0 = 0, 1, 2, 3
+
+_SQRT2 = math.sqrt(2.0)
+_PHI0 = 1.0 / math.sqrt(2.0 * math.pi)
+NO_INFORMATION = 1e9
+
+
+def transition(dt_s: float, s_z: float, hub_gain: Array, F: Array) -> None:
+    """Write F = df/dx into ``F`` (7, 7), which starts as the identity.
+
+    ``hub_gain`` (4,): derivative of each hub's speed by v.
+    """
+    F[V, C] = -dt_s
+    F[C, B] = s_z * dt_s
+    for i in range(4):
+        F[P0 + i, V] = hub_gain[i] * dt_s
+        F[P0 + i, C] = -0.5 * hub_gain[i] * dt_s * dt_s
+
+
+def process_noise(
+    dt_s: float,
+    accel_var: float,
+    drift_var: float,
+    bias_var: float,
+    travel_var: Array,
+    Q: Array,
+) -> None:
+    """Write Q into ``Q`` (7, 7): what a step of dt adds to the uncertainty.
+
+    ``accel_var`` (m/s)2 added to v; ``drift_var`` (m/s2)2 added to c; ``bias_var`` (rad/s)2
+    added to b; ``travel_var`` (4,) m2 added to p.
+    """
+    Q[V, V] = accel_var
+    Q[C, C] = drift_var
+    Q[B, B] = bias_var
+    for i in range(4):
+        Q[P0 + i, P0 + i] = travel_var[i] + accel_var * dt_s * dt_s / 3.0
+        Q[V, P0 + i] = Q[P0 + i, V] = accel_var * dt_s / 2.0
+
+
+def box_update(
+    mean: float, var: float, low: float, high: float, edge_sd: float
+) -> tuple[float, float]:
+    """Measurement equivalent to 'low < p < high' for a prior N(mean, var).
+
+    ``edge_sd``: standard deviation of where the edges really are. Returns (innovation z - mean,
+    variance R) such that the Kalman update with H = 1 has the moments of the truncated normal.
+    """
+    total = var + edge_sd * edge_sd
+    sd = math.sqrt(total)
+    alpha, beta = (low - mean) / sd, (high - mean) / sd
+    if alpha > 5.0 or beta < -5.0:  # far outside: the near edge is the measurement
+        return (low - mean if alpha > 0 else high - mean), edge_sd * edge_sd + 1e-12
+    mass = 0.5 * (math.erfc(-beta / _SQRT2) - math.erfc(-alpha / _SQRT2))
+    if mass > 1.0 - 1e-9:
+        return 0.0, NO_INFORMATION
+    at_low = _PHI0 * math.exp(-0.5 * alpha * alpha)
+    at_high = _PHI0 * math.exp(-0.5 * beta * beta)
+    shift = (at_low - at_high) / mass
+    shrink = shift * shift - (alpha * at_low - beta * at_high) / mass
+    if shrink < 1e-6:
+        return 0.0, NO_INFORMATION
+    return sd * shift / shrink, total / shrink - var
+
+
+def box_excess(mean: float, low: float, high: float) -> float:
+    """How far a wheel has gone beyond ``mean`` for certain, metres; 0 inside the box."""
+    if mean < low:
+        return low - mean
+    if mean > high:
+        return high - mean
+    return 0.0

@@ -1,0 +1,217 @@
+"""Hill hold and the stop the guard makes by itself: a small table of phases.
+
+Brakes go on before the rover rolls: at rest with neutral throttle on a grade, and at once when
+the motor is disabled or the link lost at standstill. At speed these two ask for a gentle stop
+first. Creep presses harder. On drive-off the brakes fade while drive builds; near the balance
+of motor and slope the fading brake still holds most of the weight, so rolling back starts
+slowly and is caught within a count or two.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum, auto
+
+from slipguard.config import Config
+from slipguard.decision import Hold
+from slipguard.estimate import Estimate
+from slipguard.settings import GRAVITY_MPS2
+
+STOPPED_MPS = 0.03
+STILL_MOVING_MPS = 0.15
+ROLLED_BACK_M = 0.0015
+WAIT_S = 0.15
+FULL_SLIP_SHARE = 0.25
+
+
+class Event(Enum):
+    """What can move the hold from one phase to another, most urgent first."""
+
+    STOP_WANTED = auto()  # link lost or motor disabled while it moves
+    HOLD_WANTED = auto()  # rolling, or at rest and nobody drives it
+    FOUND_MOVING = auto()  # a new guard that holds, on a rover that moves
+    ROLLED_BACK = auto()  # against the asked direction during release
+    DRIVE_WITHDRAWN = auto()
+    STOPPED = auto()
+    DRIVE_ASKED = auto()
+    LET_GO = auto()  # nothing left to release
+
+
+TABLE: dict[tuple[Hold, Event], Hold] = {
+    (Hold.OFF, Event.STOP_WANTED): Hold.STOPPING,
+    (Hold.OFF, Event.HOLD_WANTED): Hold.HOLDING,
+    (Hold.STOPPING, Event.STOPPED): Hold.HOLDING,
+    (Hold.STOPPING, Event.DRIVE_ASKED): Hold.OFF,
+    (Hold.HOLDING, Event.FOUND_MOVING): Hold.OFF,
+    (Hold.HOLDING, Event.DRIVE_ASKED): Hold.RELEASING,
+    (Hold.RELEASING, Event.STOP_WANTED): Hold.STOPPING,
+    (Hold.RELEASING, Event.ROLLED_BACK): Hold.HOLDING,
+    (Hold.RELEASING, Event.DRIVE_WITHDRAWN): Hold.HOLDING,
+    (Hold.RELEASING, Event.LET_GO): Hold.OFF,
+}
+"""Phase and event -> next phase. A pair that is not here changes nothing."""
+
+
+class HillHold:
+    """Brake wish for all four wheels together, 0..1, and the phase it comes from."""
+
+    def __init__(self, config: Config) -> None:
+        rover, brakes = config.rover, config.brakes
+        self._hold = config.hold
+        self._decel = config.limits.stop_decel_mps2
+        # Brake command, the same on all four, per m/s2 of deceleration.
+        self._per_mps2 = rover.mass_kg * rover.wheel_radius_m / (4.0 * brakes.max_torque_nm)
+        self.phase = Hold.HOLDING
+        self.held_s = 0.0
+        self._level = 0.0  # of the hold, before fading
+        self._fade = 0.0  # 0 full hold .. 1 let go
+        self._origin_m: float | None = None
+        self._wait_s = 0.0
+        self._fresh_s: float | None = 0.0  # since start, until the first drive
+        self._ramp_mps = 0.0
+        self._integral = 0.0
+        self._ease = 1.0
+
+    def step(
+        self,
+        estimate: Estimate,
+        *,
+        asked: int,
+        must_stop: bool,
+        rolling: bool,
+        neutral: bool,
+        blind: bool,
+        dt_s: float,
+    ) -> float:
+        """Brake wish now.
+
+        ``asked``: direction driven, +1, 0, -1, once unlatched; ``must_stop``: link lost or motor
+        disabled; ``neutral``: throttle known to be neutral; ``blind``: no sensor tells motion.
+        """
+        for event in self._events(estimate, asked, must_stop, rolling, neutral, blind, dt_s):
+            target = TABLE.get((self.phase, event))
+            if target is not None:
+                self._enter(target, estimate)
+                break
+        if self.phase is Hold.STOPPING:
+            return self._stopping(estimate, blind, dt_s)
+        if self.phase is Hold.HOLDING:
+            return self._holding(estimate, dt_s)
+        if self.phase is Hold.RELEASING:
+            return self._releasing(estimate, asked, dt_s)
+        return 0.0
+
+    # -- events ------------------------------------------------------------------------------
+
+    def _events(
+        self,
+        estimate: Estimate,
+        asked: int,
+        must_stop: bool,
+        rolling: bool,
+        neutral: bool,
+        blind: bool,
+        dt_s: float,
+    ) -> list[Event]:
+        speed, sd = abs(estimate.speed_mps), estimate.speed_sd_mps
+        moving = speed > STILL_MOVING_MPS + 2.0 * sd and not estimate.at_rest
+        events = []
+        if must_stop and moving:
+            events.append(Event.STOP_WANTED)
+        grade_percent = 100.0 * abs(math.tan(estimate.grade_rad))
+        parked = estimate.at_rest and neutral and grade_percent > self._hold.grade_percent
+        if (must_stop and not moving) or rolling or parked:
+            events.append(Event.HOLD_WANTED)
+        if self._fresh_s is not None:
+            self._fresh_s += dt_s
+            if self.phase is Hold.HOLDING and moving and not must_stop and sd < 0.2:
+                events.append(Event.FOUND_MOVING)
+        against = -asked * estimate.speed_mps
+        if self._origin_m is not None and asked:
+            back = -asked * (estimate.distance_m - self._origin_m)
+            if back > ROLLED_BACK_M and against > 0.01 + sd:
+                events.append(Event.ROLLED_BACK)
+        if not asked:
+            events.append(Event.DRIVE_WITHDRAWN)
+        if estimate.at_rest or speed < STOPPED_MPS + sd or (blind and self._ramp_mps <= 0.0):
+            events.append(Event.STOPPED)
+        if asked and not must_stop and self._wait_s <= 0.0:
+            events.append(Event.DRIVE_ASKED)
+        if self._fade >= 1.0:
+            events.append(Event.LET_GO)
+        return events
+
+    def _enter(self, phase: Hold, estimate: Estimate) -> None:
+        came_from = self.phase
+        self.phase = phase
+        self._origin_m = estimate.distance_m
+        if phase is Hold.STOPPING:
+            self._ramp_mps = abs(estimate.speed_mps)
+            self._integral = 0.0
+            self._ease = 1.0
+        elif phase is Hold.HOLDING:
+            self.held_s = 0.0
+            self._wait_s = WAIT_S if came_from is Hold.RELEASING else 0.0
+            if came_from is Hold.RELEASING:
+                # It rolled at this level: a good deal more holds.
+                self._level = min(1.0, max(self._level, 1.3 * self._level * (1 - self._fade) + 0.1))
+            self._fade = 0.0
+        elif phase is Hold.RELEASING:
+            self._fade = 0.0
+            self._fresh_s = None
+        elif phase is Hold.OFF:
+            self._level = 0.0
+            self._fade = 0.0
+            self._origin_m = None
+            self._fresh_s = None
+
+    # -- phases ------------------------------------------------------------------------------
+
+    def _holding(self, estimate: Estimate, dt_s: float) -> float:
+        self.held_s += dt_s
+        self._wait_s = max(0.0, self._wait_s - dt_s)
+        if self._origin_m is None:
+            self._origin_m = estimate.distance_m
+        needed = self._per_mps2 * GRAVITY_MPS2 * abs(math.sin(estimate.grade_rad))
+        creep_mm = 0.0
+        if not estimate.at_rest:
+            creep_mm = 1e3 * abs(estimate.distance_m - self._origin_m)
+        wanted = max(
+            self._hold.brake,
+            self._hold.margin * needed,
+            self._hold.brake + self._hold.press_per_mm * creep_mm,
+        )
+        # Never weaker than before while it holds: only a drive-off lets go.
+        self._level = max(self._level, min(1.0, wanted))
+        return self._level
+
+    def _releasing(self, estimate: Estimate, asked: int, dt_s: float) -> float:
+        forward = asked * estimate.speed_mps
+        # Once it clearly goes the asked way there is no weight left to hold.
+        pace = 4.0 if forward > 0.05 + 2.0 * estimate.speed_sd_mps else 1.0
+        self._fade = min(1.0, self._fade + pace * dt_s / self._hold.release_s)
+        if asked and self._origin_m is not None:
+            ahead = asked * (estimate.distance_m - self._origin_m)
+            if ahead > 0.0:
+                self._origin_m = estimate.distance_m
+        return self._level * (1.0 - self._fade)
+
+    def _stopping(self, estimate: Estimate, blind: bool, dt_s: float) -> float:
+        speed = abs(estimate.speed_mps)
+        way = 1.0 if estimate.speed_mps >= 0 else -1.0
+        self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
+        slope = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)
+        forward_feed = self._per_mps2 * (self._decel + slope)
+        if blind:  # nobody tells how it slows down: the brake that should do it on the level
+            return max(0.0, self._per_mps2 * self._decel)
+        error = speed - self._ramp_mps
+        gain = self._per_mps2 * 6.0
+        self._integral = max(0.0, min(1.0, self._integral + 2.0 * gain * error * dt_s))
+        wish = forward_feed + gain * error + self._integral
+        # Bounded slip: all four let go together when one is about to lock.
+        deepest = max(-way * s for s in estimate.slip_mps)
+        if deepest > max(0.1, FULL_SLIP_SHARE * speed):
+            self._ease = max(0.0, self._ease - 10.0 * dt_s)
+        else:
+            self._ease = min(1.0, self._ease + 2.0 * dt_s)
+        return max(0.0, min(1.0, wish)) * self._ease
