@@ -5,12 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
-from pathlib import Path
 from typing import Any, get_type_hints
 
 from slipguard import settings
 from slipguard.errors import ConfigError
-from slipguard.section import BadValueError, Section, check_value, load_section
+from slipguard.section import (
+    BadValueError,
+    Section,
+    check_value,
+    load_section,
+    read_text,
+    suggest,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,14 +48,7 @@ class Config:
         ConfigError
             File, line and key; what was found and what was expected.
         """
-        path = Path(path)
-        try:
-            text = path.read_text(encoding="utf-8")
-        except OSError as err:
-            raise ConfigError(f"{path}: cannot read the rover file: {err.strerror}") from err
-        except UnicodeDecodeError as err:
-            raise ConfigError(f"{path}: not a UTF-8 text file (byte {err.start})") from err
-        return cls.parse(text, source=str(path))
+        return cls.parse(read_text(path, "rover file"), source=str(path))
 
     @classmethod
     def parse(cls, text: str, source: str = "<text>") -> Config:
@@ -57,18 +56,25 @@ class Config:
         return _read(load_section(text, source))
 
     def with_changes(self, **changes: Any) -> Config:
-        """A copy with dotted settings replaced, validated again.
+        """A copy with settings replaced, ``section__key=value``, validated again.
 
         >>> config.with_changes(spin__excess_travel_mm=5.0)     # doctest: +SKIP
+
+        Raises
+        ------
+        ConfigError
+            The setting; what was given and what was expected.
         """
-        sections: dict[str, Any] = {}
+        sections = {name: getattr(self, name) for name in _section_types()}
         for name, value in changes.items():
             section, _, key = name.partition("__")
-            current = sections.get(section, getattr(self, section))
-            sections[section] = replace(current, **{key: value})
+            if section not in sections:
+                raise ConfigError(f"{section}: unknown section{suggest(section, sections)}")
+            sections[section] = _with_value(sections[section], section, key, value)
         config = replace(self, **sections)
-        for section in sections:
-            _check_section(getattr(config, section), section)
+        problem = _contradiction(config)
+        if problem is not None:
+            raise ConfigError(f"{problem[0]}.{problem[1]}: {problem[2]}")
         return config
 
 
@@ -108,12 +114,23 @@ def _section_types() -> dict[str, Any]:
     return {f.name: hints[f.name] for f in fields(Config) if f.name not in ("plugins", "sim")}
 
 
-def _check_section(section: Any, name: str) -> None:
-    for f in fields(section):
-        try:
-            check_value(getattr(section, f.name), f, get_type_hints(type(section))[f.name])
-        except BadValueError as err:
-            raise ConfigError(f"{name}.{f.name}: {err}") from None
+def _with_value(section: Any, name: str, key: str, value: Any) -> Any:
+    declared = {f.name: f for f in fields(section)}
+    if key not in declared:
+        raise ConfigError(f"{name}.{key}: unknown key{suggest(key, declared)}")
+    try:
+        checked = check_value(value, declared[key], get_type_hints(type(section))[key])
+    except BadValueError as err:
+        raise ConfigError(f"{name}.{key}: {err}") from None
+    return replace(section, **{key: checked})
+
+
+def _contradiction(config: Config) -> tuple[str, str, str] | None:
+    """Settings that are each right but wrong together: section, key, what is expected."""
+    if config.encoders.kind == "counts" and config.encoders.counts_per_rev is None:
+        expected = "missing; expected counts per wheel revolution, e.g. 96 (or kind: speed)"
+        return "encoders", "counts_per_rev", expected
+    return None
 
 
 def _read(top: Section) -> Config:
@@ -131,9 +148,8 @@ def _read(top: Section) -> Config:
         if name in top:
             values[name] = top.section(name)
     config = Config(**values)
-    if config.encoders.kind == "counts" and config.encoders.counts_per_rev is None:
-        raise top.section("encoders").error(
-            "counts_per_rev",
-            "missing; expected counts per wheel revolution, e.g. 96 (or kind: speed)",
-        )
+    problem = _contradiction(config)
+    if problem is not None:
+        section, key, expected = problem
+        raise top.section(section).error(key, expected)
     return config

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import difflib
 import math
+import os
 import re
 import reprlib
 import types
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
+from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import yaml
@@ -188,6 +190,29 @@ def suggest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known) or 'none'}"
 
 
+def read_text(
+    path: str | os.PathLike[str], what: str, error: type[SlipguardError] = ConfigError
+) -> str:
+    """The text of a UTF-8 file; ``what`` names it in words.
+
+    Raises
+    ------
+    error
+        The file cannot be read, or which line is not UTF-8.
+    """
+    try:
+        raw = Path(path).read_bytes()
+    except (OSError, ValueError) as err:  # ValueError: a NUL character in the path
+        reason = err.strerror if isinstance(err, OSError) else err
+        raise error(f"{path}: cannot read the {what}: {reason}") from err
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as err:
+        line = raw.count(b"\n", 0, err.start) + 1
+        problem = f"not UTF-8 text: found byte 0x{raw[err.start]:02x}"
+        raise error(_located(str(path), line, "", problem)) from err
+
+
 def load_section(text: str, source: str, error: type[SlipguardError] = ConfigError) -> Section:
     """Parse a YAML text whose top level is a mapping; an empty text is an empty mapping.
 
@@ -331,7 +356,7 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
     if hint is str:
         choices = meta["choices"]
         if choices is None and not isinstance(value, str):
-            raise BadValueError(f'found {show(value)}, expected a text, e.g. "{value}"')
+            raise BadValueError(f'found {show(value)}, expected a text, e.g. "{show(value)}"')
         if choices is not None and value not in choices:
             near = difflib.get_close_matches(str(value), choices, 1)
             meant = f"; did you mean {near[0]!r}?" if near else ""

@@ -10,10 +10,10 @@ from typing import Any, get_args
 
 import yaml
 
-from slipguard.errors import ConfigError, RecordingError
+from slipguard.errors import RecordingError
 from slipguard.finding import Kind
 from slipguard.reading import WHEELS
-from slipguard.section import Section, load_section
+from slipguard.section import Section, load_section, read_text, show
 from slipguard.settings import setting
 
 KINDS: tuple[str, ...] = get_args(Kind)
@@ -81,15 +81,8 @@ def load_labels(path: str | os.PathLike[str]) -> Labels:
     RecordingError
         File, line and field; what was found and what was expected.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, ValueError) as err:
-        reason = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot read the labels: {reason}") from err
-    try:
-        return _labels(load_section(text, str(path)))
-    except ConfigError as err:
-        raise RecordingError(str(err)) from err
+    text = read_text(path, "labels", RecordingError)
+    return _labels(load_section(text, str(path), RecordingError))
 
 
 def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
@@ -121,11 +114,13 @@ def _labels(top: Section) -> Labels:
 def _events(top: Section) -> tuple[Event, ...]:
     items = top["events"]
     if not isinstance(items, list):
-        raise top.error("events", f"found {items!r}, expected a list of events")
+        raise top.error("events", f"found {show(items)}, expected a list of events")
     events = []
     for item in items:
         if not isinstance(item, Section):
-            raise top.error("events", f"found {item!r}, expected {{kind, wheel, start_s, end_s}}")
+            raise top.error(
+                "events", f"found {show(item)}, expected {{kind, wheel, start_s, end_s}}"
+            )
         events.append((item.read(Event), item))
     events.sort(key=lambda pair: (pair[0].start_s, pair[0].end_s))
     _check_overlap(events)
