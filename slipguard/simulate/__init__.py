@@ -1,0 +1,25 @@
+"""A simulated rover, built from the same rover YAML as the guard (extra ``sim``)."""
+
+from slipguard.simulate.labels import Label, label_drive
+from slipguard.simulate.plant import Plant
+from slipguard.simulate.run import Drive, Helper, run
+from slipguard.simulate.scenario import Scenario
+from slipguard.simulate.scenarios import SCENARIOS
+from slipguard.simulate.settings import SimSettings
+from slipguard.simulate.truth import Truth
+from slipguard.simulate.world import Patch, World
+
+__all__ = [
+    "SCENARIOS",
+    "Drive",
+    "Helper",
+    "Label",
+    "Patch",
+    "Plant",
+    "Scenario",
+    "SimSettings",
+    "Truth",
+    "World",
+    "label_drive",
+    "run",
+]

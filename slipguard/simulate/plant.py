@@ -1,0 +1,365 @@
+"""The simulated rover: actuators in, readings and truth out, one IMU sample a step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import mujoco
+import numpy as np
+from numpy.typing import NDArray
+
+from slipguard.config import Config
+from slipguard.reading import WHEELS, Quad, Reading
+from slipguard.simulate.faults import EncoderFault, Fault, ImuFault
+from slipguard.simulate.sensors import EncoderModel, ImuModel
+from slipguard.simulate.settings import SimSettings
+from slipguard.simulate.truth import Truth
+from slipguard.simulate.vehicle import (
+    CONTACT_IMPEDANCE,
+    GRAVITY_MPS2,
+    PHYSICS_STEP_S,
+    corners,
+    model_xml,
+    motors,
+    steer_angles_rad,
+)
+from slipguard.simulate.world import Surface, World
+
+Array = NDArray[np.float64]
+
+SETTLE_S = 1.0
+BEARING_NM = 0.002
+FRICTION_DAMPING_PER_S = 300.0  # friction settles this fast; the engine's step allows ~500
+STANDING_CREEP = 1e-4  # friction softness at rest, relative to the normal direction
+
+
+class Plant:
+    """A rover in a world.
+
+    Parameters
+    ----------
+    config : Config
+        The rover as it really is (payload, tyres, mounting); a guard under test may believe
+        something else.
+    world : World
+    seed : int
+        Sensor noise, biases and encoder phase. Same seed, same readings, bit for bit (on one
+        machine and engine version).
+    x_m, y_m, heading_deg : float
+        Where it stands at the start. It settles on its springs, wheels blocked, before time 0.
+    faults : sequence of Fault
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        world: World,
+        seed: int,
+        *,
+        x_m: float = 0.0,
+        y_m: float = 0.0,
+        heading_deg: float = 0.0,
+        faults: Sequence[Fault] = (),
+    ) -> None:
+        self.config, self.world = config, world
+        self.sim = SimSettings.read(config.sim)
+        self.dt_s = 1.0 / config.imu.rate_hz
+        self._substeps = max(1, round(self.dt_s / PHYSICS_STEP_S))
+        self._radius = config.rover.wheel_radius_m
+        self._surface = Surface(world, self._radius)
+        self._build()
+        noise = np.random.default_rng([seed, 1])
+        self._imu = ImuModel(
+            config, self.sim, self.dt_s, [f for f in faults if isinstance(f, ImuFault)], noise
+        )
+        self._encoders = EncoderModel(
+            config,
+            self.dt_s,
+            [f for f in faults if isinstance(f, EncoderFault)],
+            np.random.default_rng([seed, 2]),
+        )
+        self._normal = np.tile([0.0, 0.0, 1.0], (4, 1))
+        self._drive = 0.0
+        self._steer = 0.0
+        self._brakes = [0.0] * 4
+        self._load = np.full(4, config.rover.mass_kg * GRAVITY_MPS2 / 4)
+        self._place(x_m, y_m, math.radians(heading_deg))
+        self._tick = 0
+        self._look(math.inf)
+        for _ in range(round(SETTLE_S / self.dt_s)):
+            self._advance((0.0,) * 4, blocked=True)
+        self._look(math.inf)
+        self._sense()
+
+    # ------------------------------------------------------------ the four public verbs
+
+    def step(
+        self,
+        throttle: float,
+        steer: float,
+        brakes: Sequence[float] = (0.0, 0.0, 0.0, 0.0),
+        motor_enabled: bool = True,
+        *,
+        blocked: bool = False,
+    ) -> None:
+        """Advance by one IMU sample. ``blocked``: chocks lie before all wheels."""
+        sim, dt = self.sim, self.dt_s
+        target = max(-1.0, min(1.0, throttle)) if motor_enabled else 0.0
+        self._drive += (target - self._drive) * _lag(dt, sim.motor_lag_s)
+        if abs(self._drive - target) < 1e-4:
+            self._drive = target
+        self._steer += (max(-1.0, min(1.0, steer)) - self._steer) * _lag(dt, sim.steer_lag_s)
+        lag, slew = _lag(dt, self.config.brakes.lag_s), sim.brake_servo_slew_per_s * dt
+        for i, command in enumerate(brakes):
+            move = (max(0.0, min(1.0, command)) - self._brakes[i]) * lag
+            self._brakes[i] += max(-slew, min(slew, move))
+        band, peak = sim.brake_dead_band, self.config.brakes.max_torque_nm
+        torque = tuple(max(0.0, (b - band) / (1 - band)) * peak for b in self._brakes)
+        self._steer_wheels()
+        self._advance(torque, blocked=blocked)
+        self._tick += 1
+        self._look(dt)
+        self._sense()
+
+    def reading(
+        self,
+        throttle: float | None = None,
+        steer: float | None = None,
+        motor_enabled: bool | None = None,
+        command_age_s: float | None = None,
+    ) -> Reading:
+        """What the sensors deliver now, with the operator's command as it was received."""
+        speeds = self.config.encoders.kind == "speed"
+        return Reading(
+            t_s=self.t_s,
+            counts=None if speeds else self._wheels,
+            wheel_speed_radps=self._wheels if speeds else None,
+            accel_mps2=self._inertial[0] if self._inertial else None,
+            gyro_radps=self._inertial[1] if self._inertial else None,
+            throttle=throttle,
+            steer=steer,
+            motor_enabled=motor_enabled,
+            command_age_s=command_age_s,
+        )
+
+    def truth(self) -> Truth:
+        """What really happens now."""
+        return self._truth
+
+    @property
+    def t_s(self) -> float:
+        """Time since the start, seconds."""
+        return round(self._tick * self.dt_s, 6)
+
+    # ------------------------------------------------------------ inside
+
+    def _build(self) -> None:
+        self._model = model = mujoco.MjModel.from_xml_string(model_xml(self.config, self.sim))
+        model.opt.timestep = self.dt_s / self._substeps
+        self._data = mujoco.MjData(model)
+
+        def ids(kind: int, suffix: str) -> list[int]:
+            return [mujoco.mj_name2id(model, kind, w + suffix) for w in WHEELS]
+
+        hubs = ids(mujoco.mjtObj.mjOBJ_JOINT, "_hub")
+        springs = ids(mujoco.mjtObj.mjOBJ_JOINT, "_spring")
+        self._wheel_body = ids(mujoco.mjtObj.mjOBJ_BODY, "")
+        self._tyre = {g: i for i, g in enumerate(ids(mujoco.mjtObj.mjOBJ_GEOM, "_tyre"))}
+        self._hub_q, self._hub_v = model.jnt_qposadr[hubs], model.jnt_dofadr[hubs]
+        self._spring_q, self._spring_v = model.jnt_qposadr[springs], model.jnt_dofadr[springs]
+        self._corner = np.array([[x, y, 0.0] for x, y in corners(self.config)])
+        # Softness of a contact row in the engine: (1 - d) / d times the inverse mass of the tyre.
+        inverse = float(model.body_invweight0[self._wheel_body[0], 0])
+        self._normal_softness = (1 - CONTACT_IMPEDANCE) / CONTACT_IMPEDANCE * inverse
+        weight = self.config.rover.mass_kg * GRAVITY_MPS2 / 4
+        self._creep_per_n = 1.0 / (self.sim.tyre_slip_stiffness * weight)
+        drive = self.config.rover.drive
+        self._driven = []
+        for name in motors(self.config):
+            side = [i for i, w in enumerate(WHEELS) if name == "motor" or w[1] == name[0]]
+            axle = {"front": "f", "rear": "r"}.get(drive)
+            self._driven.append([i for i in side if axle is None or WHEELS[i][0] == axle])
+
+    def _place(self, x: float, y: float, heading: float) -> None:
+        """Stand the rover on the ground so that its wheels just touch."""
+        c, s = math.cos(heading), math.sin(heading)
+        points = [(x + c * a - s * b, y + s * a + c * b) for a, b, _ in self._corner.tolist()]
+        fl, fr, rl, rr = (self._surface.at(*p)[0] for p in points)
+        rise = (fl + fr - rl - rr) / (2 * self.config.rover.wheelbase_m)
+        lean = (fl + rl - fr - rr) / (2 * self.config.rover.track_m)
+        normal = np.array([-rise * c + lean * s, -rise * s - lean * c, 1.0])
+        normal /= np.linalg.norm(normal)
+        forward = np.array([c, s, 0.0])
+        forward -= normal * (forward @ normal)
+        forward /= np.linalg.norm(forward)
+        rotation = np.column_stack((forward, np.cross(normal, forward), normal))
+        q = np.zeros(4)
+        mujoco.mju_mat2Quat(q, rotation.ravel())
+        self._data.qpos[:3] = (x, y, (fl + fr + rl + rr) / 4)
+        self._data.qpos[3:7] = q
+        mujoco.mj_forward(self._model, self._data)
+
+    def _steer_wheels(self) -> None:
+        """Turn the wheels on their pivots; the pivots themselves have no mass or delay."""
+        if self.config.rover.steered == "skid":
+            return
+        for body, angle in zip(
+            self._wheel_body, steer_angles_rad(self.config, self._steer), strict=True
+        ):
+            quat = self._model.body_quat[body]
+            quat[0], quat[3] = math.cos(angle / 2), math.sin(angle / 2)
+
+    def _advance(self, brake_nm: Sequence[float], *, blocked: bool) -> None:
+        model, data = self._model, self._data
+        # Ground under each wheel: its tangent plane and its friction.
+        fast = []
+        for i, (x, y, _) in enumerate(self._centre.tolist()):
+            z, gx, gy = self._surface.at(x, y)
+            norm = math.sqrt(1 + gx * gx + gy * gy)
+            nx, ny, nz = -gx / norm, -gy / norm, 1 / norm
+            self._normal[i] = (nx, ny, nz)
+            r = self._radius
+            data.mocap_pos[i] = (x - r * nx, y - r * ny, z - r * nz)
+            half = math.sqrt(2 * (1 + nz))
+            data.mocap_quat[i] = ((1 + nz) / half, -ny / half, nx / half, 0.0)
+            mu = self.world.friction(x, y)
+            model.pair_friction[i, 0] = model.pair_friction[i, 1] = mu
+            fast.append(max(abs(self._rim[i]), abs(self._ground[i])))
+        # Tyre creep below the grip limit: slip speed = speed * force / (stiffness * load). The
+        # engine's friction creeps at softness / damping per newton, so one follows the other.
+        softness = min(
+            self._normal_softness,
+            max(
+                self._creep_per_n * min(fast) * FRICTION_DAMPING_PER_S,
+                STANDING_CREEP * self._normal_softness,
+            ),
+        )
+        model.opt.impratio = self._normal_softness / softness
+        for i, v in enumerate(fast):
+            damping = softness / max(self._creep_per_n * v, 1e-9)
+            model.pair_solreffriction[i, 1] = -max(2.0, min(FRICTION_DAMPING_PER_S, damping))
+        for i, dof in enumerate(self._hub_v.tolist()):
+            loss = BEARING_NM + self.sim.rolling_resistance * self._load[i] * self._radius
+            model.dof_frictionloss[dof] = 100.0 if blocked else loss + brake_nm[i]
+        hub = data.qvel[self._hub_v].tolist()
+        for k, wheels in enumerate(self._driven):
+            turning = sum(hub[i] for i in wheels) / len(wheels)
+            data.ctrl[k] = self._motor_nm(turning, k)
+        mujoco.mj_step(model, data, self._substeps)
+
+    def _motor_nm(self, wheel_radps: float, side: int) -> float:
+        """Linear torque-speed curve; little drag when the wheels overrun the throttle."""
+        throttle = self._drive
+        if len(self._driven) == 2:  # skid steering: the sides differ
+            turn = self._steer * (1 if side else -1)
+            throttle = max(-1.0, min(1.0, throttle + turn))
+        stall = self.config.motor.stall_torque_nm / len(self._driven)
+        back = wheel_radps * self._radius / self.sim.free_speed_mps
+        torque = stall * (throttle - back)
+        if throttle == 0.0 or torque * throttle < 0:
+            torque *= self.sim.overrun_drag
+        return max(-stall, min(stall, torque))
+
+    def _look(self, dt: float) -> None:
+        """Bring truth up to date from the engine's state."""
+        data = self._data
+        qpos, qvel = data.qpos, data.qvel
+        w, x, y, z = qpos[3:7].tolist()
+        rot = np.array(
+            [
+                [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
+                [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
+                [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
+            ]
+        )
+        position, velocity = qpos[:3].copy(), qvel[:3].copy()
+        omega = qvel[3:6].copy()  # body axes
+        spring, spring_v = qpos[self._spring_q], qvel[self._spring_v]
+        hub_v = qvel[self._hub_v]
+        arm = self._corner.copy()
+        arm[:, 2] = spring
+        self._centre = position + arm @ rot.T
+        ox, oy, oz = omega.tolist()
+        body_v = rot.T @ velocity
+        vx, vy, vz = body_v.tolist()
+        angles = steer_angles_rad(self.config, self._steer)
+        normals = (self._normal @ rot).tolist()
+        ground, rim = [], []
+        for i, angle in enumerate(angles):
+            a, b, c = arm[i].tolist()
+            # velocity of the wheel centre in body axes
+            ux = vx + oy * c - oz * b
+            uy = vy + oz * a - ox * c
+            uz = vz + ox * b - oy * a + float(spring_v[i])
+            sin, cos = math.sin(angle), math.cos(angle)
+            # along the wheel: perpendicular to its axle and to the ground under it
+            nx, ny, nz = normals[i]
+            ax, ay = -sin, cos  # axle, left positive
+            ex, ey, ez = ay * nz, -ax * nz, ax * ny - ay * nx
+            norm = math.sqrt(ex * ex + ey * ey + ez * ez)
+            ground.append((ux * ex + uy * ey + uz * ez) / norm)
+            spin = float(hub_v[i]) + ox * ax + oy * ay
+            rim.append(spin * self._radius)
+        self._ground, self._rim = ground, rim
+        load = [0.0] * 4
+        if data.ncon:
+            contact = data.contact
+            for pair, address in zip(
+                contact.geom.tolist(), contact.efc_address.tolist(), strict=True
+            ):
+                if address >= 0:
+                    load[self._tyre[pair[1]]] += float(data.efc_force[address])
+        self._load = np.array(load)
+        # IMU truth: mean over the step, from velocity and attitude before and after.
+        lever = np.array(self.config.imu.position_m)
+        imu_v = velocity + rot @ np.cross(omega, lever)
+        if math.isinf(dt):
+            self._force, self._rate = rot.T @ np.array([0.0, 0.0, GRAVITY_MPS2]), omega
+            accel = 0.0
+        else:
+            force = (imu_v - self._imu_v) / dt
+            force[2] += GRAVITY_MPS2
+            self._force = (rot + self._rot).T @ force / 2
+            turn = self._rot.T @ rot
+            self._rate = np.array(
+                [turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]]
+            ) / (2 * dt)
+            accel = (vx - self._truth.speed_mps) / dt
+        self._rot, self._imu_v = rot, imu_v
+        slip = [r - g for r, g in zip(rim, ground, strict=True)]
+        self._truth = Truth(
+            t_s=self.t_s,
+            speed_mps=vx,
+            accel_mps2=accel,
+            grade_rad=math.asin(max(-1.0, min(1.0, rot[2, 0]))),
+            roll_rad=math.atan2(rot[2, 1], rot[2, 2]),
+            yaw_rate_radps=oz,
+            heading_rad=math.atan2(rot[1, 0], rot[0, 0]),
+            x_m=float(position[0]),
+            y_m=float(position[1]),
+            ground_mps=_quad(ground),
+            rim_mps=_quad(rim),
+            slip_mps=_quad(slip),
+            load_n=_quad(load),
+            brakes=_quad(self._brakes),
+        )
+
+    def _sense(self) -> None:
+        data, t = self._data, self.t_s
+        rate = data.qvel[self._hub_v]
+        self._wheels = self._encoders.sample(t, data.qpos[self._hub_q].copy(), rate.copy())
+        turning = sum(abs(r) for r in self._rim) / 4
+        self._inertial = self._imu.sample(
+            t, self._force, self._rate, turning, turning / self._radius
+        )
+
+
+def _lag(dt_s: float, lag_s: float) -> float:
+    """Share of the way a first-order lag goes in one step."""
+    return 1.0 if lag_s <= 0 else 1.0 - math.exp(-dt_s / lag_s)
+
+
+def _quad(values: Sequence[float]) -> Quad:
+    a, b, c, d = values
+    return (a, b, c, d)
