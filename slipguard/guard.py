@@ -1,6 +1,7 @@
 """The loop at the heart: a reading in, a decision out. Read this file first.
 
-    Reading -> Intake -> Frame -> Fusion -> Estimate -> Detectors -> Findings -> Responder -> Decision
+    Reading -> Intake -> Frame -> Fusion -> Estimate -> Detectors -> Finding
+                                                        -> Responder -> Decision
 
 No clock, no thread, no file: time is a field of the reading, so a live run and a replay of its
 recording decide the same, bit for bit.

@@ -186,7 +186,7 @@ _repr.maxlevel = 2
 def suggest(word: str, known: Iterable[str]) -> str:
     """What was meant by an unknown word: ``; did you mean 'x'?`` or ``; known: a, b``."""
     known = list(known)
-    near = difflib.get_close_matches(word, known, 1, cutoff=0.5)
+    near = difflib.get_close_matches(word, known, 1)
     return f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known) or 'none'}"
 
 

@@ -219,7 +219,7 @@ class HoldSettings:
         unit="-",
         low=0,
         high=1,
-        doc="least brake command while holding; a steep grade takes more",
+        doc="least brake command of a hold; a steep grade takes more",
     )
     margin: float = setting(
         2.0, unit="-", low=1, high=20, doc="brake torque over the torque the grade asks for"
@@ -246,7 +246,7 @@ class Limits:
         1.5,
         unit="m/s",
         low=0,
-        doc="above this a spinning wheel is not braked, only throttle is cut",
+        doc="above this a spinning wheel is not braked; throttle is cut",
     )
     traction_brake_per_mps: float = setting(
         0.8, unit="1/(m/s)", low=0, doc="brake command for each m/s of slip speed"

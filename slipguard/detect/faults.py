@@ -36,9 +36,7 @@ class SensorFaults:
         self._running_s += frame.dt_s
         seen: list[tuple[str, str | None, float, float, str, str]] = []
         if frame.clock_fault:
-            seen.append(
-                ("clock", None, frame.dt_s, 0.5, "s", "time stands still, jumps or goes back")
-            )
+            seen.append(("clock", None, frame.dt_s, 0.5, "s", "time goes back or jumps"))
         if frame.imu_fault:
             seen.append(("imu", None, 1.0, 0.0, "faults", frame.imu_fault))
         elif frame.imu_age_s > IMU_MISSING_S and self._running_s > NEVER_GIVEN_S:
