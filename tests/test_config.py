@@ -348,15 +348,21 @@ DOCUMENTS = st.recursive(
 )
 
 
-def is_total(text: str) -> None:
+def outcome(text: str) -> Config | str:
     try:
-        config = Config.parse(text, source="rover.yaml")
+        return Config.parse(text, source="rover.yaml")
     except ConfigError as err:
-        assert re.match(r"rover\.yaml:\d+: ", str(err)), str(err)
-        assert "\n" not in str(err)
-        assert len(str(err)) < 1000
+        return str(err)
+
+
+def is_total(text: str) -> None:
+    found = outcome(text)
+    if isinstance(found, Config):
+        assert found.rover.mass_kg > 0
     else:
-        assert config.rover.mass_kg > 0
+        assert re.match(r"rover\.yaml:\d+: ", found)
+        assert "\n" not in found
+        assert len(found) < 1000
 
 
 @given(st.text())
@@ -386,12 +392,11 @@ def test_any_document_gives_a_config_or_a_config_error(document):
 def test_wrong_values_name_their_own_key(changes):
     """An error about one value names the key of a value that was changed, never another."""
     text = yaml.safe_dump({**VALUES, "rover": {**VALUES["rover"], **changes}})
-    try:
-        Config.parse(text, source="rover.yaml")
-    except ConfigError as err:
-        key = re.match(r"rover\.yaml:\d+: (?:rover\.(\w+):|not valid YAML)", str(err))
-        assert key, str(err)
-        assert key[1] is None or key[1] in changes, str(err)
+    found = outcome(text)
+    if not isinstance(found, Config):
+        key = re.match(r"rover\.yaml:\d+: rover\.(\w+): ", found)
+        assert key, found
+        assert key[1] in changes, found
 
 
 @given(
