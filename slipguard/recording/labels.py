@@ -118,9 +118,8 @@ def _events(top: Section) -> tuple[Event, ...]:
     events = []
     for item in items:
         if not isinstance(item, Section):
-            raise top.error(
-                "events", f"found {show(item)}, expected {{kind, wheel, start_s, end_s}}"
-            )
+            expected = "an event {kind, wheel, start_s, end_s}"
+            raise top.error("events", f"found {show(item)}, expected {expected}")
         events.append((item.read(Event), item))
     events.sort(key=lambda pair: (pair[0].start_s, pair[0].end_s))
     _check_overlap(events)

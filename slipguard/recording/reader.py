@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import csv
 import gzip
-import io
 import os
 import zlib
 from collections.abc import Callable, Generator, Iterator, Sequence
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, BinaryIO, NoReturn, cast
+from typing import Any, BinaryIO, NoReturn
 
 from slipguard.errors import RecordingError
 from slipguard.reading import Reading
@@ -163,7 +162,8 @@ class Recording:
         number = 0
         try:
             with self.path.open("rb") as self._file:
-                for raw in _unpacked(self._file, self.path):
+                packed = self.path.suffix.lower() == ".gz"
+                for raw in gzip.GzipFile(fileobj=self._file) if packed else self._file:
                     number += 1
                     if not raw.endswith(b"\n"):
                         self.truncated = (
@@ -199,13 +199,6 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         The file cannot be read, or its header is wrong.
     """
     return Recording(path)
-
-
-def _unpacked(file: BinaryIO, path: Path) -> BinaryIO:
-    if path.suffix.lower() != ".gz":
-        return file
-    # GzipFile's own line iterator is written in Python; a buffer of C in front of it is faster.
-    return cast(BinaryIO, io.BufferedReader(cast(Any, gzip.GzipFile(fileobj=file)), 1 << 16))
 
 
 def _row_parser(names: Sequence[str], fail: Fail) -> Callable[[int, list[str]], Row]:
