@@ -85,8 +85,8 @@ def test_every_column_arrives_in_its_field(tmp_path, name):
 
 def test_column_order_does_not_matter(tmp_path):
     """Any column order is the same drive."""
-    names = HEADER.split(",")
-    cells = "0.5,1,2,3,4,0.1,0.2,9.81,0.01,0.02,0.03,0.3,-0.4,0,0.05".split(",")
+    row = "0.5,1,2,3,4,0.1,0.2,9.81,0.01,0.02,0.03,0.3,-0.4,0,0.05"
+    names, cells = HEADER.split(","), row.split(",")
     forward = drive(tmp_path, f"{HEADER}\n{','.join(cells)}\n", "a.csv")
     back = drive(tmp_path, f"{','.join(names[::-1])}\n{','.join(cells[::-1])}\n", "b.csv")
     assert rows(forward)[0].reading == rows(back)[0].reading
@@ -252,7 +252,7 @@ def test_memory_stays_flat(tmp_path):
         ("t_s,fl_count\n0,1\n,2\n", "drive.csv:3: t_s: found a blank cell, expected seconds"),
         ("t_s,fl_count\n0,1\n0:01,2\n", "drive.csv:3: t_s: found '0:01', expected a number"),
         ("t_s,fl_count\n0,1,2\n", "drive.csv:2: found 3 cells, expected 2 as in the header"),
-        ("t_s,fl_count\n0\n", "drive.csv:2: found 1 cells, expected 2 as in the header"),
+        ("t_s,fl_count\n0\n", "drive.csv:2: found 1 cell, expected 2 as in the header"),
         (
             "t_s,fl_count,motor_enabled\n0,1,yes\n",
             "drive.csv:2: motor_enabled: found 'yes', expected 0, 1, true, false or a blank cell",

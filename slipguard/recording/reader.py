@@ -133,8 +133,8 @@ class Recording:
                 if len(cells) == width:
                     yield parse(table.line_num, cells)
                 elif cells:
-                    found = f"found {len(cells)} cells, expected {width} as in the header"
-                    self._fail(table.line_num, "", found)
+                    found = f"found {len(cells)} cell{'s' if len(cells) > 1 else ''}"
+                    self._fail(table.line_num, "", f"{found}, expected {width} as in the header")
         except csv.Error as err:
             if self.truncated is None:  # else: cut inside a quoted marker
                 self._fail(table.line_num, "", f"not readable as CSV: {err}")
