@@ -1,0 +1,34 @@
+"""What a plugin author needs: the hook marker, the base classes and the settings declaration.
+
+The host side (``discover``, ``host``) is imported from its own modules.
+"""
+
+from slipguard.plugin.contract import (
+    BRAKES,
+    CHANNELS,
+    HEALTHY,
+    MEASURES,
+    THROTTLE,
+    Actuator,
+    AlertSink,
+    Health,
+    SensorSource,
+    WhenSilent,
+)
+from slipguard.plugin.hookspec import hookimpl
+from slipguard.settings import setting
+
+__all__ = [
+    "BRAKES",
+    "CHANNELS",
+    "HEALTHY",
+    "MEASURES",
+    "THROTTLE",
+    "Actuator",
+    "AlertSink",
+    "Health",
+    "SensorSource",
+    "WhenSilent",
+    "hookimpl",
+    "setting",
+]

@@ -1,0 +1,25 @@
+"""For plugin authors: a mock actuator, made-up decisions, a clock that tests move by hand.
+
+The conformance kit is ``slipguard.testing.kit``; it needs pytest.
+"""
+
+from slipguard.testing.clock import ManualClock
+from slipguard.testing.made_up import (
+    make_alert,
+    make_config,
+    make_decision,
+    make_estimate,
+    make_plugin,
+)
+from slipguard.testing.mock_actuator import MockActuator, MockSettings
+
+__all__ = [
+    "ManualClock",
+    "MockActuator",
+    "MockSettings",
+    "make_alert",
+    "make_config",
+    "make_decision",
+    "make_estimate",
+    "make_plugin",
+]

@@ -1,0 +1,95 @@
+"""From a rover file to plugin objects: everything that can be checked before hardware moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from slipguard.config import Config
+from slipguard.errors import PluginError
+from slipguard.plugin.contract import Actuator, SensorSource, check_object
+from slipguard.plugin.discover import Plugin, discover, installed_names, one_line
+from slipguard.plugin.register import BASES, Offer
+from slipguard.section import Section, suggest
+
+
+def build(
+    config: Config, plugins: Sequence[Plugin] | None = None
+) -> tuple[tuple[Plugin, Any], ...]:
+    """Build, but do not open, what the plugins named in a rover file bring.
+
+    Parameters
+    ----------
+    config : Config
+    plugins : sequence of Plugin, optional
+        What is installed; when not given, the named ones are looked for and imported.
+
+    Raises
+    ------
+    ConfigError
+        A name that is not installed, or a bad setting: file, line and key.
+    PluginError
+        What cannot be loaded or built, and two plugins for one channel or measurement: a line
+        for each, naming plugins and packages.
+    """
+    wanted = _as_section(config.plugins)
+    found = {p.name: p for p in (discover(wanted) if plugins is None else plugins)}
+    known = tuple(found) if plugins is not None else ()
+    made: list[tuple[Plugin, Any]] = []
+    problems: list[str] = []
+    for name in wanted:
+        if name not in found:
+            hint = suggest(name, known or installed_names())
+            raise wanted.error(name, f"no plugin of this name is installed{hint}")
+        plugin = found[name]
+        if plugin.problem:
+            problems.append(f"{plugin.label}: {plugin.problem}")
+            continue
+        for offer in plugin.offers:
+            settings: Any = wanted.section(name).read(offer.settings)
+            try:
+                made.append((plugin, _make(plugin, offer, settings)))
+            except PluginError as err:
+                problems.append(f"{plugin.label}: {err}")
+    problems += _conflicts(made)
+    if problems:
+        raise PluginError("\n".join(problems))
+    return tuple(made)
+
+
+def _make(plugin: Plugin, offer: Offer, settings: Any) -> Any:
+    try:
+        device = offer.build(settings)
+    except PluginError:
+        raise
+    except (Exception, SystemExit) as err:
+        raise PluginError(f"cannot be built: {one_line(err)}") from err
+    base = BASES[offer.kind]
+    if not isinstance(device, base):
+        raise PluginError(f"built {device!r}, expected a {base.__name__}")
+    check_object(offer.kind, device)
+    device.name = device.name or plugin.name
+    return device
+
+
+def _conflicts(made: Sequence[tuple[Plugin, Any]]) -> list[str]:
+    """Two that serve one channel, or measure one thing: never a silent winner."""
+    problems = []
+    owners: dict[str, Plugin] = {}
+    for plugin, device in made:
+        for name in served(device):
+            if name in owners:
+                problems.append(f"{name} has two plugins: {owners[name].label} and {plugin.label}")
+            owners[name] = plugin
+    return problems
+
+
+def served(device: Any) -> tuple[str, ...]:
+    """Channels of an actuator, fields of a sensor source; nothing for a sink."""
+    if isinstance(device, Actuator):
+        return device.channels
+    return device.provides if isinstance(device, SensorSource) else ()
+
+
+def _as_section(plugins: Mapping[str, Any]) -> Section:
+    return plugins if isinstance(plugins, Section) else Section(plugins, path="plugins")
