@@ -3,13 +3,14 @@
 from slipguard.simulate.labels import Label, label_drive
 from slipguard.simulate.plant import Plant
 from slipguard.simulate.run import Drive, Helper, run
-from slipguard.simulate.scenario import Scenario
-from slipguard.simulate.scenarios import SCENARIOS
+from slipguard.simulate.scenario import DEMO_ROVER, Scenario
+from slipguard.simulate.scenarios import SCENARIOS, make
 from slipguard.simulate.settings import SimSettings
 from slipguard.simulate.truth import Truth
 from slipguard.simulate.world import Patch, World
 
 __all__ = [
+    "DEMO_ROVER",
     "SCENARIOS",
     "Drive",
     "Helper",
@@ -21,5 +22,6 @@ __all__ = [
     "Truth",
     "World",
     "label_drive",
+    "make",
     "run",
 ]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
-from slipguard.reading import WHEELS, Quad, Reading
+from slipguard.reading import WHEELS, Quad, Reading, Triple
 from slipguard.simulate.faults import EncoderFault, Fault, ImuFault
 from slipguard.simulate.sensors import EncoderModel, ImuModel
 from slipguard.simulate.settings import SimSettings
@@ -83,7 +83,10 @@ class Plant:
         self._drive = 0.0
         self._steer = 0.0
         self._brakes = [0.0] * 4
-        self._load = np.full(4, config.rover.mass_kg * GRAVITY_MPS2 / 4)
+        self._angles = steer_angles_rad(config, 0.0)
+        self._load = [config.rover.mass_kg * GRAVITY_MPS2 / 4] * 4
+        self._ground, self._rim = [0.0] * 4, [0.0] * 4
+        self._arm = np.array([[x, y, 0.0] for x, y in corners(config)])
         self._place(x_m, y_m, math.radians(heading_deg))
         self._tick = 0
         self._look(math.inf)
@@ -102,14 +105,20 @@ class Plant:
         motor_enabled: bool = True,
         *,
         blocked: bool = False,
+        push_n: Triple = (0.0, 0.0, 0.0),
     ) -> None:
-        """Advance by one IMU sample. ``blocked``: chocks lie before all wheels."""
+        """Advance by one IMU sample.
+
+        ``blocked``: chocks lie before all wheels. ``push_n``: force on the chassis, world axes.
+        """
         sim, dt = self.sim, self.dt_s
         target = max(-1.0, min(1.0, throttle)) if motor_enabled else 0.0
         self._drive += (target - self._drive) * _lag(dt, sim.motor_lag_s)
         if abs(self._drive - target) < 1e-4:
             self._drive = target
         self._steer += (max(-1.0, min(1.0, steer)) - self._steer) * _lag(dt, sim.steer_lag_s)
+        if abs(self._steer - steer) < 1e-5:
+            self._steer = steer
         lag, slew = _lag(dt, self.config.brakes.lag_s), sim.brake_servo_slew_per_s * dt
         for i, command in enumerate(brakes):
             move = (max(0.0, min(1.0, command)) - self._brakes[i]) * lag
@@ -117,6 +126,7 @@ class Plant:
         band, peak = sim.brake_dead_band, self.config.brakes.max_torque_nm
         torque = tuple(max(0.0, (b - band) / (1 - band)) * peak for b in self._brakes)
         self._steer_wheels()
+        self._data.xfrc_applied[self._chassis, :3] = push_n
         self._advance(torque, blocked=blocked)
         self._tick += 1
         self._look(dt)
@@ -162,13 +172,13 @@ class Plant:
         def ids(kind: int, suffix: str) -> list[int]:
             return [mujoco.mj_name2id(model, kind, w + suffix) for w in WHEELS]
 
+        self._chassis = mujoco.mj_name2id(model, mujoco.mjtObj.mjOBJ_BODY, "chassis")
         hubs = ids(mujoco.mjtObj.mjOBJ_JOINT, "_hub")
         springs = ids(mujoco.mjtObj.mjOBJ_JOINT, "_spring")
         self._wheel_body = ids(mujoco.mjtObj.mjOBJ_BODY, "")
         self._tyre = {g: i for i, g in enumerate(ids(mujoco.mjtObj.mjOBJ_GEOM, "_tyre"))}
         self._hub_q, self._hub_v = model.jnt_qposadr[hubs], model.jnt_dofadr[hubs]
         self._spring_q, self._spring_v = model.jnt_qposadr[springs], model.jnt_dofadr[springs]
-        self._corner = np.array([[x, y, 0.0] for x, y in corners(self.config)])
         # Softness of a contact row in the engine: (1 - d) / d times the inverse mass of the tyre.
         inverse = float(model.body_invweight0[self._wheel_body[0], 0])
         self._normal_softness = (1 - CONTACT_IMPEDANCE) / CONTACT_IMPEDANCE * inverse
@@ -184,7 +194,7 @@ class Plant:
     def _place(self, x: float, y: float, heading: float) -> None:
         """Stand the rover on the ground so that its wheels just touch."""
         c, s = math.cos(heading), math.sin(heading)
-        points = [(x + c * a - s * b, y + s * a + c * b) for a, b, _ in self._corner.tolist()]
+        points = [(x + c * a - s * b, y + s * a + c * b) for a, b in corners(self.config)]
         fl, fr, rl, rr = (self._surface.at(*p)[0] for p in points)
         rise = (fl + fr - rl - rr) / (2 * self.config.rover.wheelbase_m)
         lean = (fl + rl - fr - rr) / (2 * self.config.rover.track_m)
@@ -201,12 +211,12 @@ class Plant:
         mujoco.mj_forward(self._model, self._data)
 
     def _steer_wheels(self) -> None:
-        """Turn the wheels on their pivots; the pivots themselves have no mass or delay."""
-        if self.config.rover.steered == "skid":
+        """Turn the wheels on their pivots; the pivots themselves have no mass."""
+        angles = steer_angles_rad(self.config, self._steer)
+        if angles == self._angles:
             return
-        for body, angle in zip(
-            self._wheel_body, steer_angles_rad(self.config, self._steer), strict=True
-        ):
+        self._angles = angles
+        for body, angle in zip(self._wheel_body, angles, strict=True):
             quat = self._model.body_quat[body]
             quat[0], quat[3] = math.cos(angle / 2), math.sin(angle / 2)
 
@@ -228,12 +238,11 @@ class Plant:
             fast.append(max(abs(self._rim[i]), abs(self._ground[i])))
         # Tyre creep below the grip limit: slip speed = speed * force / (stiffness * load). The
         # engine's friction creeps at softness / damping per newton, so one follows the other.
-        softness = min(
-            self._normal_softness,
-            max(
-                self._creep_per_n * min(fast) * FRICTION_DAMPING_PER_S,
-                STANDING_CREEP * self._normal_softness,
-            ),
+        # Damping stays high: with a low one, friction would give way to centripetal acceleration
+        # by acceleration / damping, a side slip that no tyre has.
+        softness = max(
+            self._creep_per_n * min(fast) * FRICTION_DAMPING_PER_S,
+            STANDING_CREEP * self._normal_softness,
         )
         model.opt.impratio = self._normal_softness / softness
         for i, v in enumerate(fast):
@@ -263,87 +272,85 @@ class Plant:
 
     def _look(self, dt: float) -> None:
         """Bring truth up to date from the engine's state."""
-        data = self._data
-        qpos, qvel = data.qpos, data.qvel
-        w, x, y, z = qpos[3:7].tolist()
-        rot = np.array(
-            [
-                [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
-                [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
-                [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
-            ]
-        )
+        qpos, qvel = self._data.qpos, self._data.qvel
+        rot = _matrix(*qpos[3:7].tolist())
         position, velocity = qpos[:3].copy(), qvel[:3].copy()
-        omega = qvel[3:6].copy()  # body axes
-        spring, spring_v = qpos[self._spring_q], qvel[self._spring_v]
-        hub_v = qvel[self._hub_v]
-        arm = self._corner.copy()
-        arm[:, 2] = spring
-        self._centre = position + arm @ rot.T
-        ox, oy, oz = omega.tolist()
-        body_v = rot.T @ velocity
-        vx, vy, vz = body_v.tolist()
-        angles = steer_angles_rad(self.config, self._steer)
-        normals = (self._normal @ rot).tolist()
-        ground, rim = [], []
-        for i, angle in enumerate(angles):
-            a, b, c = arm[i].tolist()
-            # velocity of the wheel centre in body axes
-            ux = vx + oy * c - oz * b
-            uy = vy + oz * a - ox * c
-            uz = vz + ox * b - oy * a + float(spring_v[i])
-            sin, cos = math.sin(angle), math.cos(angle)
-            # along the wheel: perpendicular to its axle and to the ground under it
-            nx, ny, nz = normals[i]
-            ax, ay = -sin, cos  # axle, left positive
-            ex, ey, ez = ay * nz, -ax * nz, ax * ny - ay * nx
-            norm = math.sqrt(ex * ex + ey * ey + ez * ez)
-            ground.append((ux * ex + uy * ey + uz * ez) / norm)
-            spin = float(hub_v[i]) + ox * ax + oy * ay
-            rim.append(spin * self._radius)
-        self._ground, self._rim = ground, rim
-        load = [0.0] * 4
-        if data.ncon:
-            contact = data.contact
-            for pair, address in zip(
-                contact.geom.tolist(), contact.efc_address.tolist(), strict=True
-            ):
-                if address >= 0:
-                    load[self._tyre[pair[1]]] += float(data.efc_force[address])
-        self._load = np.array(load)
+        ox, oy, oz = omega = qvel[3:6].tolist()  # body axes
+        speed = float(rot[:, 0] @ velocity)
+        self._look_at_wheels(rot, position, (rot.T @ velocity).tolist(), omega)
+        self._look_at_loads()
         # IMU truth: mean over the step, from velocity and attitude before and after.
-        lever = np.array(self.config.imu.position_m)
-        imu_v = velocity + rot @ np.cross(omega, lever)
+        px, py, pz = self.config.imu.position_m
+        lever = np.array([oy * pz - oz * py, oz * px - ox * pz, ox * py - oy * px])
+        imu_v = velocity + rot @ lever
         if math.isinf(dt):
-            self._force, self._rate = rot.T @ np.array([0.0, 0.0, GRAVITY_MPS2]), omega
+            self._force = rot.T @ np.array([0.0, 0.0, GRAVITY_MPS2])
+            self._rate = np.array(omega)
             accel = 0.0
         else:
             force = (imu_v - self._imu_v) / dt
             force[2] += GRAVITY_MPS2
-            self._force = (rot + self._rot).T @ force / 2
+            self._force = force @ (rot + self._rot) / 2
             turn = self._rot.T @ rot
             self._rate = np.array(
                 [turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]]
             ) / (2 * dt)
-            accel = (vx - self._truth.speed_mps) / dt
+            accel = (speed - self._truth.speed_mps) / dt
         self._rot, self._imu_v = rot, imu_v
-        slip = [r - g for r, g in zip(rim, ground, strict=True)]
         self._truth = Truth(
             t_s=self.t_s,
-            speed_mps=vx,
+            speed_mps=speed,
             accel_mps2=accel,
-            grade_rad=math.asin(max(-1.0, min(1.0, rot[2, 0]))),
+            grade_rad=math.asin(max(-1.0, min(1.0, float(rot[2, 0])))),
             roll_rad=math.atan2(rot[2, 1], rot[2, 2]),
             yaw_rate_radps=oz,
             heading_rad=math.atan2(rot[1, 0], rot[0, 0]),
             x_m=float(position[0]),
             y_m=float(position[1]),
-            ground_mps=_quad(ground),
-            rim_mps=_quad(rim),
-            slip_mps=_quad(slip),
-            load_n=_quad(load),
+            ground_mps=_quad(self._ground),
+            rim_mps=_quad(self._rim),
+            slip_mps=_quad([r - g for r, g in zip(self._rim, self._ground, strict=True)]),
+            load_n=_quad(self._load),
             brakes=_quad(self._brakes),
         )
+
+    def _look_at_wheels(
+        self, rot: Array, position: Array, velocity: Sequence[float], omega: Sequence[float]
+    ) -> None:
+        """Where each wheel's centre is; its speed over the ground along the wheel; its rim's."""
+        (vx, vy, vz), (ox, oy, oz) = velocity, omega
+        qvel = self._data.qvel
+        self._arm[:, 2] = self._data.qpos[self._spring_q]
+        self._centre = position + self._arm @ rot.T
+        rows = zip(
+            self._arm.tolist(),
+            (self._normal @ rot).tolist(),
+            qvel[self._spring_v].tolist(),
+            qvel[self._hub_v].tolist(),
+            self._angles,
+            strict=True,
+        )
+        for i, ((a, b, c), (nx, ny, nz), travel, hub, angle) in enumerate(rows):
+            ux = vx + oy * c - oz * b  # velocity of the wheel's centre, body axes
+            uy = vy + oz * a - ox * c
+            uz = vz + ox * b - oy * a + travel
+            # Along the wheel: square to its axle (-sin, cos, 0) and to the ground under it.
+            sin, cos = math.sin(angle), math.cos(angle)
+            ex, ey, ez = cos * nz, sin * nz, -sin * ny - cos * nx
+            self._ground[i] = (ux * ex + uy * ey + uz * ez) / math.sqrt(
+                ex * ex + ey * ey + ez * ez
+            )
+            # Absolute turning rate: the hub's, plus the chassis' about the axle.
+            self._rim[i] = (hub - ox * sin + oy * cos) * self._radius
+
+    def _look_at_loads(self) -> None:
+        self._load = [0.0] * 4
+        contact = self._data.contact
+        if self._data.ncon:
+            rows = zip(contact.geom.tolist(), contact.efc_address.tolist(), strict=True)
+            for (_, tyre), address in rows:
+                if address >= 0:
+                    self._load[self._tyre[tyre]] += float(self._data.efc_force[address])
 
     def _sense(self) -> None:
         data, t = self._data, self.t_s
@@ -358,6 +365,17 @@ class Plant:
 def _lag(dt_s: float, lag_s: float) -> float:
     """Share of the way a first-order lag goes in one step."""
     return 1.0 if lag_s <= 0 else 1.0 - math.exp(-dt_s / lag_s)
+
+
+def _matrix(w: float, x: float, y: float, z: float) -> Array:
+    """Rotation matrix (body to world) of a unit quaternion."""
+    return np.array(
+        [
+            [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
+            [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
+            [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
+        ]
+    )
 
 
 def _quad(values: Sequence[float]) -> Quad:

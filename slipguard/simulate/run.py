@@ -151,7 +151,18 @@ def run(
             throttle, brakes = decision.throttle, decision.brakes
         elif age > plant.sim.failsafe_s:
             throttle = 0.0
-        plant.step(throttle, steer, brakes, enabled, blocked=t < scenario.blocked_until_s)
+        push = [0.0, 0.0, 0.0]
+        for knock in scenario.knocks:
+            if knock.start_s <= t < knock.start_s + knock.duration_s:
+                push = [a + b for a, b in zip(push, knock.force_n, strict=True)]
+        plant.step(
+            throttle,
+            steer,
+            brakes,
+            enabled,
+            blocked=t < scenario.blocked_until_s,
+            push_n=(push[0], push[1], push[2]),
+        )
     return drive
 
 

@@ -6,9 +6,21 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from slipguard.config import Config
 from slipguard.simulate.faults import Fault
+from slipguard.simulate.settings import SimSettings
 from slipguard.simulate.truth import Truth
+from slipguard.simulate.vehicle import GRAVITY_MPS2
 from slipguard.simulate.world import World
+
+DEMO_ROVER_YAML = """\
+# The survey rover of the demo drives (simulated): a hobby truck chassis with one motor,
+# three open differentials, wheel encoders, an IMU and a servo brake on each wheel.
+rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, max_steer_deg: 25, steered: front, drive: open}
+encoders: {counts_per_rev: 96, direction: quadrature}
+imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}
+"""  # noqa: E501
+DEMO_ROVER = Config.parse(DEMO_ROVER_YAML, source="the demo rover")
 
 Operator = Callable[[float, Truth], tuple[float, float]]
 """Throttle and steer, each -1..1, that the driver asks for at a time, seeing the rover."""
@@ -17,6 +29,15 @@ Operator = Callable[[float, Truth], tuple[float, float]]
 def always(t_s: float) -> bool:
     """True at any time."""
     return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knock:
+    """Somebody or something pushes the chassis: force in world axes, newton."""
+
+    start_s: float
+    duration_s: float
+    force_n: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +63,7 @@ class Scenario:
     goal_x_m : float or None
         Reaching this place along x counts as getting across.
     faults : sequence of Fault
+    knocks : sequence of Knock
     """
 
     name: str
@@ -57,6 +79,7 @@ class Scenario:
     heading_deg: float = 0.0
     goal_x_m: float | None = None
     faults: Sequence[Fault] = ()
+    knocks: Sequence[Knock] = ()
 
 
 # ---------------------------------------------------------------- how a driver drives
@@ -79,9 +102,65 @@ def track(*points: tuple[float, float]) -> Callable[[float], float]:
     return value
 
 
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """What a driver knows of the rover: how much throttle makes it do what.
+
+    Attributes
+    ----------
+    weight_share : float
+        Throttle that balances gravity, per sine of the grade: m g r / stall torque.
+    free_speed_mps : float
+        Speed at full throttle without load.
+    """
+
+    weight_share: float
+    free_speed_mps: float
+
+    @classmethod
+    def of(cls, config: Config) -> Driver:
+        """The driver of one rover."""
+        rover = config.rover
+        weight_nm = rover.mass_kg * GRAVITY_MPS2 * rover.wheel_radius_m
+        return cls(
+            weight_nm / config.motor.stall_torque_nm, SimSettings.read(config.sim).free_speed_mps
+        )
+
+    def lift(self, truth: Truth) -> float:
+        """Throttle that balances gravity where the rover stands."""
+        return self.weight_share * math.sin(truth.grade_rad)
+
+    def lift_at(self, slope_deg: float) -> float:
+        """Throttle that balances gravity on a slope."""
+        return self.weight_share * math.sin(math.radians(slope_deg))
+
+    def cruise(self, truth: Truth, speed_mps: float, gain: float = 0.3) -> float:
+        """Throttle to drive at a speed; the driver sees how fast the rover really is."""
+        miss = speed_mps - truth.speed_mps
+        return _clip(speed_mps / self.free_speed_mps + self.lift(truth) + gain * miss)
+
+    def hold(self, truth: Truth) -> float:
+        """Throttle to stand on a slope, as drivers do who have no parking brake."""
+        return _clip(self.lift(truth) - 0.5 * truth.speed_mps)
+
+    def stop(self, truth: Truth) -> float:
+        """Throttle against the motion until the rover hardly moves, then neutral."""
+        if abs(truth.speed_mps) < 0.06:
+            return 0.0
+        return _clip(-0.15 * truth.speed_mps - math.copysign(0.04, truth.speed_mps))
+
+
 def keep_line(truth: Truth, y_m: float = 0.0, heading_rad: float = 0.0) -> float:
-    """Steer that a driver gives to stay on the line y = ``y_m`` (driving along x)."""
-    backwards = -1.0 if truth.speed_mps < -0.05 else 1.0
+    """Steer that a driver gives to stay on the line y = ``y_m`` (driving along x).
+
+    ``heading_rad`` is where the nose should point: 0 along x, pi when reversing along x.
+    """
     off = truth.heading_rad - heading_rad
     off = math.atan2(math.sin(off), math.cos(off))
-    return max(-1.0, min(1.0, -backwards * 2.0 * off - 1.5 * (truth.y_m - y_m)))
+    nose = math.cos(heading_rad)  # which way the nose points along x
+    way = 1.0 if truth.speed_mps > -0.05 else -1.0
+    return _clip(way * (-2.0 * off) - 1.5 * nose * (truth.y_m - y_m))
+
+
+def _clip(value: float) -> float:
+    return max(-1.0, min(1.0, value))

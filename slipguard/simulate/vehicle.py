@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from slipguard.config import Config
 from slipguard.reading import WHEELS, Quad
@@ -12,6 +13,7 @@ GRAVITY_MPS2 = 9.81
 PHYSICS_STEP_S = 0.001
 WHEEL_MASS_SHARE = 0.05  # of the rover, each; common practice for hobby crawler wheels, no source
 CARRIER_MASS_SHARE = 0.015
+STIFF = 'solref="0.004 1" solimp="0.999 0.9999 0.001"'
 CONTACT_IMPEDANCE = 0.95  # normal direction: tyre a little soft
 
 
@@ -88,7 +90,7 @@ def model_xml(config: Config, sim: SimSettings) -> str:
         pairs.append(f"""
     <pair geom1="{name}_plane" geom2="{name}_tyre" condim="3" solref="0.01 1"
       solimp="{CONTACT_IMPEDANCE} {CONTACT_IMPEDANCE} 0.001" solreffriction="-1 -300"/>""")
-    tendons, locks = _driveline(config, sim)
+    line = _driveline(config, sim)
     return f"""
 <mujoco>
   <compiler inertiafromgeom="false" angle="radian"/>
@@ -99,17 +101,25 @@ def model_xml(config: Config, sim: SimSettings) -> str:
       <freejoint/>
       <inertial pos="0 0 {chassis_z!r}" mass="{chassis_m!r}"
         diaginertia="{" ".join(map(repr, inertia))}"/>{"".join(wheels)}
-    </body>
+    </body>{"".join(line.rotors)}
   </worldbody>
   <contact>{"".join(pairs)}
   </contact>
-  <tendon>{"".join(tendons)}
+  <tendon>{"".join(line.tendons)}
   </tendon>
   <actuator>{
-        "".join(f'<motor name="{n}" tendon="{n}"/>' for n in motors(config))
+        "".join(f'<motor joint="{n}"/>' for n in motors(config))
     }</actuator>
-  <equality>{"".join(locks)}</equality>
+  <equality>{"".join(line.ties)}</equality>
 </mujoco>"""
+
+
+class Driveline(NamedTuple):
+    """Pieces of the model between motor and hubs."""
+
+    rotors: list[str]
+    tendons: list[str]
+    ties: list[str]
 
 
 def motors(config: Config) -> tuple[str, ...]:
@@ -117,24 +127,27 @@ def motors(config: Config) -> tuple[str, ...]:
     return ("left", "right") if config.rover.steered == "skid" else ("motor",)
 
 
-def _driveline(config: Config, sim: SimSettings) -> tuple[list[str], list[str]]:
-    """Ideal differentials: a tendon over the hubs turns at the mean speed of the wheels it
-    drives and hands each the same share of the torque. Locked: hubs tied together besides."""
-    drive = config.rover.drive
-    driven = {"front": ("fl", "fr"), "rear": ("rl", "rr")}.get(drive, WHEELS)
-    tendons, locks = [], []
+def _driveline(config: Config, sim: SimSettings) -> Driveline:
+    """Ideal differentials: the rotor is tied to the mean turn of the wheels it drives, so it
+    hands each the same share of its torque. Locked: the hubs are tied together besides."""
+    driven = {"front": ("fl", "fr"), "rear": ("rl", "rr")}.get(config.rover.drive, WHEELS)
     names = motors(config)
+    inertia = max(1e-5, sim.motor_inertia_kgm2 / len(names))
+    line = Driveline([], [], [])
     for name in names:
         mine = [w for w in driven if name == "motor" or w[1] == name[0]]
-        joints = "".join(f'<joint joint="{w}_hub" coef="{1 / len(mine)!r}"/>' for w in mine)
-        tendons.append(
-            f'<fixed name="{name}" armature="{sim.motor_inertia_kgm2 / len(names)!r}">'
-            f"{joints}</fixed>"
+        hubs = "".join(f'<joint joint="{w}_hub" coef="{1 / len(mine)!r}"/>' for w in mine)
+        line.rotors.append(f"""
+    <body name="{name}">
+      <inertial pos="0 0 0" mass="0.1" diaginertia="{inertia!r} {inertia!r} {inertia!r}"/>
+      <joint name="{name}" type="hinge" axis="0 1 0"/>
+    </body>""")
+        line.tendons.append(
+            f'<fixed name="{name}">{hubs}<joint joint="{name}" coef="-1"/></fixed>'
         )
-        if drive == "locked":
-            locks += [
-                f'<joint joint1="{w}_hub" joint2="{mine[0]}_hub" solref="0.004 1" '
-                f'solimp="0.999 0.999 0.001"/>'
-                for w in mine[1:]
-            ]
-    return tendons, locks
+        line.ties.append(f'<tendon tendon1="{name}" {STIFF}/>')
+        if config.rover.drive == "locked":
+            line.ties.extend(
+                f'<joint joint1="{w}_hub" joint2="{mine[0]}_hub" {STIFF}/>' for w in mine[1:]
+            )
+    return line

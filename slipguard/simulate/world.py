@@ -178,6 +178,8 @@ def stones(
 # ---------------------------------------------------------------- what a wheel feels
 
 TILE_CELLS = 48
+Tile = list[list[list[float]]]
+"""Rows of cells, each [height, slope along x, slope along y]; plain lists are fastest to index."""
 
 
 @dataclass(slots=True)
@@ -191,7 +193,7 @@ class Surface:
     world: World
     radius_m: float
     cell_m: float = field(init=False)
-    _tiles: dict[tuple[int, int], list[list[tuple[float, float, float]]]] = field(
+    _tiles: dict[tuple[int, int], Tile] = field(
         init=False, default_factory=dict
     )
     _plane: tuple[float, float, float] = field(init=False)
@@ -226,7 +228,7 @@ class Surface:
             wa * a[2] + wb * b[2] + wc * c[2] + wd * d[2],
         )
 
-    def _make(self, ti: int, tj: int) -> list[list[tuple[float, float, float]]]:
+    def _make(self, ti: int, tj: int) -> Tile:
         reach = math.ceil(self.radius_m / self.cell_m)
         out = TILE_CELLS + 3  # one more on each side for the gradient
         span = np.arange(-1 - reach, TILE_CELLS + 2 + reach)
@@ -256,5 +258,5 @@ class Surface:
         gx = (z[2:, 1:-1] - z[:-2, 1:-1]) / (2 * self.cell_m)
         gy = (z[1:-1, 2:] - z[1:-1, :-2]) / (2 * self.cell_m)
         inner = z[1:-1, 1:-1]
-        cells = np.stack((inner, gx, gy), axis=2).tolist()
-        return [[(c[0], c[1], c[2]) for c in row] for row in cells]
+        cells: Tile = np.stack((inner, gx, gy), axis=2).tolist()
+        return cells
