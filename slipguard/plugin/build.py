@@ -66,7 +66,7 @@ def _make(plugin: Plugin, offer: Offer, settings: Any) -> Any:
         raise PluginError(f"cannot be built: {one_line(err)}") from err
     base = BASES[offer.kind]
     if not isinstance(device, base):
-        raise PluginError(f"built {device!r}, expected a {base.__name__}")
+        raise PluginError(f"built {device!r}, expected one derived from {base.__name__}")
     check_object(offer.kind, device)
     device.name = device.name or plugin.name
     return device

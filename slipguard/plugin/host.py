@@ -98,20 +98,16 @@ class Host:
     ) -> None:
         self._clock = clock
         self._threads = threads
-        self._built = build(config, plugins)
+        self.built = build(config, plugins)
+        """Every plugin object with its plugin, for what it declares; only the host calls it."""
         self._acting: list[_Placed] = []
         self._sensing: list[_Placed] = []
         self._outboxes: list[tuple[Plugin, Outbox]] = []
         # The sinks' threads add to it, the loop takes from it: a deque needs no lock.
         self._notes: deque[tuple[Level, str, Plugin | None, str]] = deque()
-        obeying = {name for _, device in self._built for name in served(device)}
+        obeying = {name for _, device in self.built for name in served(device)}
         self.unserved = tuple(channel for channel in CHANNELS if channel not in obeying)
         """Channels that no plugin serves."""
-
-    @property
-    def actuators(self) -> tuple[Actuator, ...]:
-        """The actuators, for what they declare; the host calls them."""
-        return tuple(device for _, device in self._built if isinstance(device, Actuator))
 
     def open(self) -> None:
         """Take hold of the hardware; when one plugin cannot, those that have it let go again.
@@ -121,7 +117,7 @@ class Host:
         PluginError
             Plugin, package, and what went wrong.
         """
-        for plugin, device in self._built:
+        for plugin, device in self.built:
             try:
                 device.open()
             except (Exception, SystemExit) as err:

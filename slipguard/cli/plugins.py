@@ -1,0 +1,130 @@
+"""``slipguard plugins``: what is installed, whether it fits a rover, and a start for a new one."""
+
+from __future__ import annotations
+
+import json as json_format
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from slipguard.cli.console import console, table
+from slipguard.cli.exits import Exit
+from slipguard.config import Config
+from slipguard.plugin.build import served
+from slipguard.plugin.contract import CHANNELS, THROTTLE
+from slipguard.plugin.discover import Plugin, discover
+from slipguard.plugin.hookspec import GROUP
+from slipguard.plugin.host import Host
+
+app = typer.Typer(help="List, check and start plugins.", no_args_is_help=True)
+
+
+@app.command("list")
+def list_plugins(
+    json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
+) -> None:
+    """List the installed plugins; what is wrong with one is one line."""
+    plugins = discover()
+    if json:
+        typer.echo(json_format.dumps([_as_json(plugin) for plugin in plugins], indent=2))
+        return
+    out = console()
+    if not plugins:
+        out.print(f"No package installed here names a plugin in the entry-point group {GROUP}.")
+        return
+    shown = table("plugins", "plugin", "package", "brings")
+    for plugin in plugins:
+        brings = "CANNOT BE USED" if plugin.problem else _brings(plugin)
+        shown.add_row(Text(plugin.name), Text(plugin.package), Text(brings))
+    out.print(shown)
+    _print_problems(out, plugins)
+
+
+@app.command("check")
+def check(
+    names: Annotated[
+        list[str] | None, typer.Argument(help="Plugins to check. Default: all installed.")
+    ] = None,
+    rover: Annotated[
+        Path | None,
+        typer.Option(help="Check the plugins this rover YAML names, with their settings."),
+    ] = None,
+) -> None:
+    """Check plugins without touching hardware: do they load, are their settings right, is every
+    channel served once?
+    """
+    if rover is not None:
+        _check_rover(rover)
+        return
+    plugins = discover(names)
+    missing = sorted(set(names or ()) - {plugin.name for plugin in plugins})
+    out = console()
+    for name in missing:
+        out.print(f"plugin {name}: not installed", soft_wrap=True)
+    for plugin in plugins:
+        if not plugin.problem:
+            out.print(f"{plugin.label}: good; brings {_brings(plugin)}", soft_wrap=True)
+    _print_problems(out, plugins)
+    if missing or any(plugin.problem for plugin in plugins):
+        raise typer.Exit(Exit.PLUGIN)
+
+
+def _check_rover(rover: Path) -> None:
+    config = Config.load(rover)
+    host = Host(config)
+    out = console()
+    servers = {name: (plugin, device) for plugin, device in host.built for name in served(device)}
+    shown = table("channels", "channel", "plugin", "package", "when commands stop")
+    for channel in CHANNELS:
+        if channel in servers:
+            plugin, device = servers[channel]
+            cells = [plugin.name, plugin.package, str(device.when_silent)]
+        else:
+            cells = ["NONE", "", ""]
+        shown.add_row(channel, *(Text(cell) for cell in cells))
+    out.print(shown)
+    for name, (plugin, _) in servers.items():
+        if name not in CHANNELS:
+            out.print(f"{name} is measured by {plugin.label}", soft_wrap=True)
+    brakes = [channel for channel in host.unserved if channel != THROTTLE]
+    if brakes:
+        out.print(
+            f"WARNING: no plugin serves {', '.join(brakes)}: these wheels cannot be braked.",
+            style="bold red",
+            soft_wrap=True,
+        )
+    if THROTTLE in host.unserved:
+        out.print(
+            "WARNING: no plugin serves throttle: slipguard cannot stop the motor.",
+            style="bold red",
+            soft_wrap=True,
+        )
+    elif servers[THROTTLE][1].when_silent.does == "holds_last":
+        out.print(
+            "WARNING: the throttle holds its last command for ever when commands stop: fit a "
+            "hardware watchdog or a receiver with a fail-safe.",
+            style="bold red",
+            soft_wrap=True,
+        )
+
+
+def _brings(plugin: Plugin) -> str:
+    return ", ".join(offer.kind for offer in plugin.offers)
+
+
+def _as_json(plugin: Plugin) -> dict[str, object]:
+    return {
+        "name": plugin.name,
+        "package": plugin.package,
+        "brings": [offer.kind for offer in plugin.offers],
+        "problem": plugin.problem,
+    }
+
+
+def _print_problems(out: Console, plugins: tuple[Plugin, ...]) -> None:
+    for plugin in plugins:
+        if plugin.problem:
+            out.print(f"{plugin.label}: {plugin.problem}", soft_wrap=True)

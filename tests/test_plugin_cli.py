@@ -1,0 +1,81 @@
+"""``slipguard plugins``: what a builder sees of the plugins installed."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from slipguard.cli import plugins as command
+from slipguard.plugin.discover import Plugin
+from slipguard.testing import MockActuator, MockSettings, make_plugin
+from slipguard.testing.made_up import ROVER
+
+GOOD = make_plugin("servo", actuator=MockActuator, settings=MockSettings, package="acme-servo 1.0")
+BAD = Plugin(name="bell", package="acme-bell 2.0", problem="cannot import bell: SyntaxError: '('")
+
+
+@pytest.fixture
+def run(monkeypatch):
+    """Run the command with two plugins installed, one of them broken."""
+
+    def find(names=None):
+        return tuple(p for p in (BAD, GOOD) if names is None or p.name in names)
+
+    monkeypatch.setattr(command, "discover", find)
+    monkeypatch.setattr("slipguard.plugin.build.discover", find)
+    return lambda *arguments: CliRunner().invoke(command.app, arguments)
+
+
+def test_the_list_shows_every_plugin_and_one_line_for_what_is_wrong(run):
+    """A broken package is a line in the list, never a traceback."""
+    result = run("list")
+    assert result.exit_code == 0
+    assert "acme-servo 1.0" in result.stdout
+    assert "CANNOT BE USED" in result.stdout
+    problem = "plugin bell (acme-bell 2.0): cannot import bell: SyntaxError: '('"
+    assert problem in result.stdout.splitlines()
+
+
+def test_the_list_for_machines(run):
+    """--json carries the same facts."""
+    rows = json.loads(run("list", "--json").stdout)
+    assert rows[0]["problem"] == BAD.problem
+    assert rows[1] == {
+        "name": "servo",
+        "package": "acme-servo 1.0",
+        "brings": ["actuator"],
+        "problem": None,
+    }
+
+
+def test_check_fails_where_a_plugin_is_broken_or_missing(run):
+    """A script can rely on the exit code."""
+    assert run("check", "servo").exit_code == 0
+    assert run("check").exit_code == 5
+    result = run("check", "horn")
+    assert result.exit_code == 5
+    assert "plugin horn: not installed" in result.stdout
+
+
+def test_check_with_a_rover_shows_who_serves_what_and_warns_of_gaps(run, tmp_path):
+    """The builder sees before the drive which wheel has no brake and what a crash leaves."""
+    rover = tmp_path / "rover.yaml"
+    rover.write_text(
+        ROVER + "  servo: {channels: [brake.fl, brake.fr, brake.rl, throttle], "
+        "when_silent: holds_last}\n"
+    )
+    result = run("check", "--rover", str(rover))
+    assert result.exit_code == 0
+    assert "holds the last command for ever" in result.stdout
+    assert "WARNING: no plugin serves brake.rr" in result.stdout
+    assert "WARNING: the throttle holds its last command" in result.stdout
+
+
+def test_check_with_a_rover_refuses_what_cannot_work(run, tmp_path):
+    """The error is the host's own, with plugin and package."""
+    rover = tmp_path / "rover.yaml"
+    rover.write_text(ROVER + "  bell: {}\n")
+    result = run("check", "--rover", str(rover))
+    assert str(result.exception) == f"{BAD.label}: {BAD.problem}"
