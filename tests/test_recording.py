@@ -181,7 +181,10 @@ def test_other_columns_are_carried_along(tmp_path):
     text = "t_s,fl_count,true_speed_mps,air_c,surface\n0,1,0.25,21,gravel\n1,2,,,\n"
     first, second = rows(drive(tmp_path, text))
     assert first.extra == {"true_speed_mps": 0.25, "air_c": 21.0}
+    assert first.number("air_c") == 21.0
     assert second.extra == {}
+    for column in ("air_c", "surface", "fl_count", "not there"):
+        assert second.number(column) is None
 
 
 def test_text_in_a_truth_column_is_an_error_for_who_reads_truth(tmp_path):

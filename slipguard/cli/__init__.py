@@ -1,0 +1,76 @@
+"""The ``slipguard`` command. One small file a command; they are registered here."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+
+from slipguard.cli import plugins, replay, settings
+from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
+from slipguard.errors import SlipguardError
+
+app = typer.Typer(
+    help="Catch spinning wheels and roll-aways of a remotely driven four-wheel rover.",
+    epilog=EXIT_HELP,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+app.command("replay", epilog=EXIT_HELP)(replay.replay)
+app.command("settings", epilog=EXIT_HELP)(settings.settings)
+app.add_typer(plugins.app, name="plugins")
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"slipguard {version('slipguard')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    _version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; mistakes become one line on standard error and an exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Instead of those the program was started with.
+
+    Returns
+    -------
+    int
+        One of ``slipguard.cli.exits.Exit``.
+    """
+    try:
+        app(None if arguments is None else list(arguments), prog_name="slipguard")
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else Exit.DONE
+    except KeyboardInterrupt:
+        return Exit.INTERRUPTED
+    except SlipguardError as err:
+        print(f"slipguard: {err}", file=sys.stderr)
+        return exit_for(err)
+    except Exception as err:
+        if os.environ.get("SLIPGUARD_TRACEBACK"):
+            raise
+        what = " ".join(f"{type(err).__name__}: {err}".split())
+        hint = "please report it with what SLIPGUARD_TRACEBACK=1 shows"
+        print(f"slipguard: a fault of slipguard itself, {hint}: {what}", file=sys.stderr)
+        return Exit.FAULT
+    return Exit.DONE

@@ -11,7 +11,7 @@ import csv
 import gzip
 import os
 import zlib
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
@@ -51,7 +51,7 @@ class Row:
         reading: Reading,
         marker: str | None,
         cells: list[str],
-        extra: Sequence[tuple[str, int]],
+        extra: Mapping[str, int],
         fail: Fail,
     ) -> None:
         self.line = line
@@ -72,15 +72,19 @@ class Row:
         RecordingError
             A truth column holds something else than a number.
         """
-        values = {}
-        for name, index in self._extra:
-            cell = self._cells[index].strip()
-            try:
-                values[name] = float(cell)
-            except ValueError:
-                if cell and name.startswith("true_"):
-                    self._fail(self.line, name, _found(cell, "a number or a blank cell"))
-        return values
+        values = ((name, self.number(name)) for name in self._extra)
+        return {name: value for name, value in values if value is not None}
+
+    def number(self, column: str) -> float | None:
+        """One value of ``extra``, without parsing the others; None where there is none."""
+        index = self._extra.get(column)
+        cell = self._cells[index].strip() if index is not None else ""
+        try:
+            return float(cell)
+        except ValueError:
+            if cell and column.startswith("true_"):
+                self._fail(self.line, column, _found(cell, "a number or a blank cell"))
+            return None
 
 
 class Recording:
@@ -217,7 +221,7 @@ def _row_parser(names: Sequence[str], fail: Fail) -> Callable[[int, list[str]], 
     enabled = place.get(col.MOTOR_ENABLED, -1)
     marker = place.get(col.MARKER, -1)
     numbers = itemgetter(*(place.get(name, -1) for name in col.NUMBERS))
-    extra = [(name, index) for name, index in place.items() if name not in col.KNOWN]
+    extra = {name: index for name, index in place.items() if name not in col.KNOWN}
 
     def convert(line: int, cells: list[str]) -> Row:
         throttle, steer, age, current, motor_speed, battery = numbers(cells)

@@ -1,0 +1,46 @@
+"""Exit codes, in the one place that lists them."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from slipguard.errors import ConfigError, PluginError, RecordingError, SlipguardError
+
+
+class Exit(IntEnum):
+    """How a command ended, for scripts."""
+
+    DONE = 0
+    FAULT = 1
+    USAGE = 2
+    CONFIG = 3
+    RECORDING = 4
+    PLUGIN = 5
+    INTERRUPTED = 130
+
+
+MEANING = {
+    Exit.DONE: "done",
+    Exit.FAULT: "a fault of slipguard itself",
+    Exit.USAGE: "wrong usage of the command",
+    Exit.CONFIG: "the rover YAML is missing or wrong",
+    Exit.RECORDING: "a drive, its labels or an output file cannot be read or written",
+    Exit.PLUGIN: "a plugin is wrong",
+    Exit.INTERRUPTED: "interrupted from the keyboard",
+}
+
+EXIT_HELP = "Exit codes: " + "; ".join(f"{code:d} {text}" for code, text in MEANING.items()) + "."
+
+_CAUSES = {
+    ConfigError: Exit.CONFIG,
+    RecordingError: Exit.RECORDING,
+    PluginError: Exit.PLUGIN,
+}
+
+
+def exit_for(error: SlipguardError) -> Exit:
+    """The exit code for an error slipguard raised on purpose."""
+    for kind, code in _CAUSES.items():
+        if isinstance(error, kind):
+            return code
+    return Exit.FAULT

@@ -1,0 +1,120 @@
+"""``slipguard replay``: a recorded drive goes in, findings and decisions come out."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from slipguard.cli.console import console
+from slipguard.cli.drive_files import DecisionTable, write_events
+from slipguard.cli.drive_text import print_summary
+from slipguard.config import Config
+from slipguard.errors import ConfigError, RecordingError
+from slipguard.recording import Recording, Row, labels_path, open_recording
+from slipguard.recording.columns import COUNTS, WHEEL_SPEEDS
+from slipguard.replay import replay_rows
+from slipguard.score import score
+from slipguard.summary import DriveSummary
+
+LONG_ROWS = 5000
+"""A drive of more rows than this gets a progress bar: about a second of work."""
+
+
+def replay(
+    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    rover: Annotated[
+        Path | None,
+        typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Write every decision to this .csv or .csv.gz file.")
+    ] = None,
+    json: Annotated[
+        Path | None, typer.Option(help="Write findings, alerts, holds and scores to this file.")
+    ] = None,
+    progress: Annotated[
+        bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
+    ] = True,
+) -> None:
+    """Replay a recorded drive: what was found, what would have been done, and how well.
+
+    The summary compares the estimated speed with the column true_speed_mps where there is
+    one, and the findings with the labels in NAME.yaml beside NAME.csv where there are any.
+    """
+    _check_paths(drive, rover, out, json)
+    recording = open_recording(drive)
+    config = _config(recording, rover)
+    labels = recording.labels
+    summary = DriveSummary()
+    with ExitStack() as files:
+        decisions = files.enter_context(DecisionTable(out)) if out is not None else None
+        rows = _with_progress(recording, progress and sys.stderr.isatty())
+        for row, decision in replay_rows(rows, config):
+            summary.add(row, decision)
+            if decisions is not None:
+                decisions.write(decision)
+    if summary.rows == 0:
+        note = f"; {recording.truncated}" if recording.truncated else ""
+        raise RecordingError(f"{drive}: the drive holds no rows{note}")
+    scores = None
+    if labels.events is not None:
+        scores = score(summary.episodes.episodes(), labels.events)
+    if json is not None:
+        write_events(json, recording, summary, scores)
+    print_summary(console(), recording, summary, scores)
+
+
+def _check_paths(drive: Path, rover: Path | None, *outputs: Path | None) -> None:
+    """Refuse pipes, and outputs that would overwrite what is read."""
+    read = [drive, labels_path(drive), *([rover] if rover is not None else [])]
+    written = [path for path in outputs if path is not None]
+    if any(str(path) == "-" for path in (*read, *written)):
+        raise typer.BadParameter("'-' is not a file; pipes are not supported, name a file")
+    taken = {path.resolve() for path in read}
+    for path in written:
+        if path.resolve() in taken:
+            raise typer.BadParameter(f"{path}: is read or written already, name another file")
+        taken.add(path.resolve())
+
+
+def _config(recording: Recording, rover: Path | None) -> Config:
+    path = recording.path.with_name("rover.yaml") if rover is None else rover
+    if rover is None and not path.exists():
+        raise ConfigError(
+            f"{path}: not there; put the rover's YAML beside the drive, or name it with "
+            "--rover FILE"
+        )
+    config = Config.load(path)
+    kind = config.encoders.kind
+    needed = COUNTS if kind == "counts" else WHEEL_SPEEDS
+    if not set(needed).intersection(recording.columns):
+        raise ConfigError(
+            f"{path}: encoders.kind: found {kind}, but {recording.path} has none of "
+            f"{', '.join(needed)}; is this the rover of that drive?"
+        )
+    return config
+
+
+def _with_progress(recording: Recording, shown: bool) -> Iterator[Row]:
+    """The rows; on a long drive with a bar that goes away at the end."""
+    if not shown:
+        yield from recording
+        return
+    bar = Progress(console=Console(stderr=True), transient=True)
+    task = bar.add_task("replaying", total=1.0)
+    try:
+        for count, row in enumerate(recording):
+            if count == LONG_ROWS:
+                bar.start()
+            if count % 500 == 0:
+                bar.update(task, completed=recording.progress)
+            yield row
+    finally:
+        bar.stop()
