@@ -27,8 +27,6 @@ Array = NDArray[np.float64]
 SLIP_MPS, SLIP_RATIO, SPIN_S, MERGE_S = 0.15, 0.3, 0.05, 0.1
 STILL_MPS = 0.02
 ROLL_MPS, ROLL_S, ROLL_M = 0.02, 0.1, 0.010
-LINK_TIMEOUT_S = 0.5
-NEUTRAL = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +49,8 @@ def label_drive(
     throttle: Array,
     motor_enabled: Array,
     command_age_s: Array,
+    link_timeout_s: float = 0.6,
+    neutral: float = 0.03,
 ) -> list[Label]:
     """All events of a drive, in order of their start.
 
@@ -61,6 +61,8 @@ def label_drive(
     speed_mps, throttle, command_age_s : (n,) arrays
     motor_enabled : (n,) array
         Zero where the motor is disabled.
+    link_timeout_s, neutral : float
+        An older command, or a throttle up to this, asks for nothing.
     """
     labels = []
     for i, wheel in enumerate(WHEELS):
@@ -76,8 +78,8 @@ def label_drive(
                 if t_s[end] - t_s[start] >= SPIN_S:
                     travel = _integral(t_s, np.where(there, slip, 0.0), start, end)
                     labels.append(_label(kind, wheel, t_s, start, end, travel))
-    asked = np.where(np.abs(throttle) > NEUTRAL, np.sign(throttle), 0.0)
-    asked = np.where((motor_enabled != 0) & (command_age_s <= LINK_TIMEOUT_S), asked, 0.0)
+    asked = np.where(np.abs(throttle) > neutral, np.sign(throttle), 0.0)
+    asked = np.where((motor_enabled != 0) & (command_age_s <= link_timeout_s), asked, 0.0)
     for start, end in _unasked(speed_mps, asked):
         travel = abs(_integral(t_s, speed_mps, start, end))
         if t_s[end] - t_s[start] >= ROLL_S and travel >= ROLL_M:

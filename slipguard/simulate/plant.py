@@ -87,6 +87,9 @@ class Plant:
         self._load = [config.rover.mass_kg * GRAVITY_MPS2 / 4] * 4
         self._ground, self._rim = [0.0] * 4, [0.0] * 4
         self._arm = np.array([[x, y, 0.0] for x, y in corners(config)])
+        self._rot: Array
+        self._imu_v: Array
+        self._truth: Truth
         self._place(x_m, y_m, math.radians(heading_deg))
         self._tick = 0
         self._look(math.inf)
@@ -183,7 +186,8 @@ class Plant:
         inverse = float(model.body_invweight0[self._wheel_body[0], 0])
         self._normal_softness = (1 - CONTACT_IMPEDANCE) / CONTACT_IMPEDANCE * inverse
         weight = self.config.rover.mass_kg * GRAVITY_MPS2 / 4
-        self._creep_per_n = 1.0 / (self.sim.tyre_slip_stiffness * weight)
+        stiffness = self.world.slip_stiffness or self.sim.tyre_slip_stiffness
+        self._creep_per_n = 1.0 / (stiffness * weight)
         drive = self.config.rover.drive
         self._driven = []
         for name in motors(self.config):
@@ -337,9 +341,7 @@ class Plant:
             # Along the wheel: square to its axle (-sin, cos, 0) and to the ground under it.
             sin, cos = math.sin(angle), math.cos(angle)
             ex, ey, ez = cos * nz, sin * nz, -sin * ny - cos * nx
-            self._ground[i] = (ux * ex + uy * ey + uz * ez) / math.sqrt(
-                ex * ex + ey * ey + ez * ez
-            )
+            self._ground[i] = (ux * ex + uy * ey + uz * ez) / math.sqrt(ex * ex + ey * ey + ez * ez)
             # Absolute turning rate: the hub's, plus the chassis' about the axle.
             self._rim[i] = (hub - ox * sin + oy * cos) * self._radius
 

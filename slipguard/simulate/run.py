@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import gzip
-import io
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.reading import WHEELS, Reading
+from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
+from slipguard.recording.columns import COUNTS, STANDARD, WHEEL_SPEEDS
 from slipguard.simulate.labels import Label, label_drive
 from slipguard.simulate.link import Link
 from slipguard.simulate.plant import Plant
@@ -63,35 +61,27 @@ class Drive:
             throttle=command("throttle", 0.0),
             motor_enabled=command("motor_enabled", 1.0),
             command_age_s=command("command_age_s", 0.0),
+            link_timeout_s=self.config.limits.link_timeout_s,
+            neutral=self.config.limits.throttle_dead_band,
         )
 
     def write(self, path: str | Path) -> None:
-        """Write ``NAME.csv`` (or ``.csv.gz``) and ``NAME.yaml`` with the labels."""
-        path = Path(path)
-        text = io.StringIO(newline="")
-        writer = csv.writer(text, lineterminator="\n")
-        speeds = self.config.encoders.kind == "speed"
-        writer.writerow(_header(speeds))
-        for reading, truth in zip(self.readings, self.truth, strict=True):
-            writer.writerow(_row(reading, truth, speeds))
-        data = text.getvalue().encode()
-        if path.suffix == ".gz":
-            with path.open("wb") as raw, gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
-                packed.write(data)
-        else:
-            path.write_bytes(data)
-        stem = path.name.removesuffix(".gz").removesuffix(".csv")
-        about = {
-            "vehicle": _vehicle(self.config),
-            "source": SOURCE,
-            "notes": f"{self.scenario.notes} Seed {self.seed}.",
-            "events": [
-                {"kind": e.kind, "wheel": e.wheel, "start_s": e.start_s, "end_s": e.end_s}
+        """Write ``NAME.csv`` (or ``.csv.gz``), and ``NAME.yaml`` with the labels, beside it."""
+        wheels = WHEEL_SPEEDS if self.config.encoders.kind == "speed" else COUNTS
+        columns = [wheels[STANDARD.index(c) - 1] if c in COUNTS else c for c in STANDARD]
+        with Writer(path, [*columns, *TRUE], decimals=TRUE) as writer:
+            for reading, truth in zip(self.readings, self.truth, strict=True):
+                writer.write(reading, truth_cells(truth))
+        labels = Labels(
+            vehicle=_vehicle(self.config),
+            source=SOURCE,
+            notes=f"{self.scenario.notes} Scenario {self.scenario.name}, seed {self.seed}.",
+            events=tuple(
+                Event(kind=e.kind, wheel=e.wheel, start_s=e.start_s, end_s=e.end_s)
                 for e in self.labels()
-            ],
-        }
-        text_yaml = yaml.safe_dump(about, sort_keys=False, allow_unicode=True, width=96)
-        path.with_name(f"{stem}.yaml").write_text(text_yaml, encoding="utf-8")
+            ),
+        )
+        save_labels(labels, labels_path(path))
 
 
 def run(
@@ -166,50 +156,35 @@ def run(
     return drive
 
 
-def _header(speeds: bool) -> list[str]:
-    wheel = "{}_radps" if speeds else "{}_count"
-    return [
-        "t_s",
-        *(wheel.format(w) for w in WHEELS),
-        *(f"a{a}_mps2" for a in "xyz"),
-        *(f"g{a}_radps" for a in "xyz"),
-        "throttle",
-        "steer",
-        "motor_enabled",
-        "command_age_s",
-        "true_speed_mps",
-        "true_accel_mps2",
-        "true_grade_rad",
-        "true_yaw_rate_radps",
-        "true_x_m",
-        "true_y_m",
-        *(f"true_{w}_slip_mps" for w in WHEELS),
-        *(f"true_{w}_ground_mps" for w in WHEELS),
-        *(f"true_{w}_load_n" for w in WHEELS),
-    ]
+TRUE = {
+    "true_speed_mps": 4,
+    "true_accel_mps2": 3,
+    "true_grade_rad": 5,
+    "true_yaw_rate_radps": 4,
+    "true_x_m": 4,
+    "true_y_m": 4,
+    **{f"true_{w}_slip_mps": 4 for w in WHEELS},
+    **{f"true_{w}_ground_mps": 4 for w in WHEELS},
+    **{f"true_{w}_load_n": 2 for w in WHEELS},
+}
+"""Truth columns of a recorded drive, and their decimals."""
 
 
-def _row(r: Reading, t: Truth, speeds: bool) -> list[Any]:
-    wheels = r.wheel_speed_radps if speeds else r.counts
-    return [
-        f"{r.t_s:.6g}",
-        *(wheels or ("",) * 4),
-        *(r.accel_mps2 or ("",) * 3),
-        *(r.gyro_radps or ("",) * 3),
-        r.throttle,
-        r.steer,
-        int(bool(r.motor_enabled)),
-        r.command_age_s,
-        f"{t.speed_mps:.4f}",
-        f"{t.accel_mps2:.3f}",
-        f"{t.grade_rad:.5f}",
-        f"{t.yaw_rate_radps:.4f}",
-        f"{t.x_m:.4f}",
-        f"{t.y_m:.4f}",
-        *(f"{v:.4f}" for v in t.slip_mps),
-        *(f"{v:.4f}" for v in t.ground_mps),
-        *(f"{v:.2f}" for v in t.load_n),
-    ]
+def truth_cells(truth: Truth) -> dict[str, float]:
+    """Truth as columns of a recorded drive."""
+    cells = {
+        "true_speed_mps": truth.speed_mps,
+        "true_accel_mps2": truth.accel_mps2,
+        "true_grade_rad": truth.grade_rad,
+        "true_yaw_rate_radps": truth.yaw_rate_radps,
+        "true_x_m": truth.x_m,
+        "true_y_m": truth.y_m,
+    }
+    for i, w in enumerate(WHEELS):
+        cells[f"true_{w}_slip_mps"] = truth.slip_mps[i]
+        cells[f"true_{w}_ground_mps"] = truth.ground_mps[i]
+        cells[f"true_{w}_load_n"] = truth.load_n[i]
+    return cells
 
 
 def _vehicle(config: Config) -> str:

@@ -39,7 +39,10 @@ class SimSettings:
         0.018, low=0, high=0.5, doc="rolling resistance over wheel load"
     )
     tyre_slip_stiffness: float = setting(
-        12.0, above=0, doc="drive force over wheel load per unit of slip ratio, below the grip limit"
+        12.0,
+        above=0,
+        doc="drive force over wheel load per unit of slip ratio, below the grip limit, on ground "
+        "that does not say otherwise",
     )
     tyre_width_m: float = setting(0.06, unit="m", above=0, doc="width of a tyre")
     suspension_sag_m: float = setting(
@@ -82,12 +85,12 @@ class SimSettings:
 
     @classmethod
     def read(cls, section: Mapping[str, Any]) -> SimSettings:
-        """Validate a ``sim:`` section.
+        """Validate a ``sim:`` section, as ``Config.sim`` carries it.
 
         Raises
         ------
         ConfigError
-            File, line and key, value found and value expected.
+            File, line and key; what was found and what was expected.
         """
         if not isinstance(section, Section):
             section = Section(section, path="sim")

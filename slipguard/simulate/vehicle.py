@@ -76,7 +76,8 @@ def model_xml(config: Config, sim: SimSettings) -> str:
           springref="{-sim.suspension_sag_m!r}" damping="{damping!r}" limited="true"
           range="{-travel!r} {travel!r}" solreflimit="0.01 1"/>
         <body name="{name}">
-          <inertial pos="0 0 0" mass="{wheel_m!r}" diaginertia="{cross_i!r} {spin_i!r} {cross_i!r}"/>
+          <inertial pos="0 0 0" mass="{wheel_m!r}"
+            diaginertia="{cross_i!r} {spin_i!r} {cross_i!r}"/>
           <joint name="{name}_hub" type="hinge" axis="0 1 0" frictionloss="0.01"
             solreffriction="0.004 2" solimpfriction="0.9999 0.99999 0.001"/>
           <geom name="{name}_tyre" type="ellipsoid" size="{r!r} {sim.tyre_width_m / 2!r} {r!r}"
@@ -107,9 +108,7 @@ def model_xml(config: Config, sim: SimSettings) -> str:
   </contact>
   <tendon>{"".join(line.tendons)}
   </tendon>
-  <actuator>{
-        "".join(f'<motor joint="{n}"/>' for n in motors(config))
-    }</actuator>
+  <actuator>{"".join(f'<motor joint="{n}"/>' for n in motors(config))}</actuator>
   <equality>{"".join(line.ties)}</equality>
 </mujoco>"""
 
@@ -142,9 +141,7 @@ def _driveline(config: Config, sim: SimSettings) -> Driveline:
       <inertial pos="0 0 0" mass="0.1" diaginertia="{inertia!r} {inertia!r} {inertia!r}"/>
       <joint name="{name}" type="hinge" axis="0 1 0"/>
     </body>""")
-        line.tendons.append(
-            f'<fixed name="{name}">{hubs}<joint joint="{name}" coef="-1"/></fixed>'
-        )
+        line.tendons.append(f'<fixed name="{name}">{hubs}<joint joint="{name}" coef="-1"/></fixed>')
         line.ties.append(f'<tendon tendon1="{name}" {STIFF}/>')
         if config.rover.drive == "locked":
             line.ties.extend(

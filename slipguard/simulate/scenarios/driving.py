@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from typing import Any
 
 import numpy as np
 
@@ -17,12 +18,17 @@ from slipguard.simulate.scenario import (
     track,
 )
 from slipguard.simulate.truth import Truth
-from slipguard.simulate.world import World, rough, stones
+from slipguard.simulate.world import Feature, World, rough, stones
 
 
 def draw(name: str, seed: int) -> np.random.Generator:
     """Random numbers of one scenario and seed."""
     return np.random.default_rng([seed, zlib.crc32(name.encode())])
+
+
+def ground(rng: np.random.Generator, **keys: Any) -> World:
+    """A world whose tyres creep as on one kind of ground or another."""
+    return World(slip_stiffness=rng.uniform(9.0, 22.0), **keys)
 
 
 def tight_turns(seed: int, config: Config = DEMO_ROVER) -> Scenario:
@@ -47,7 +53,7 @@ def tight_turns(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="tight_turns",
         notes="Flat ground: a figure of eight at full lock, then hard acceleration and braking.",
-        world=World(mu=rng.uniform(0.75, 0.95)),
+        world=ground(rng, mu=rng.uniform(0.75, 0.95)),
         duration_s=32.0,
         operator=lambda t, truth: (throttle(t), steer(t)),
     )
@@ -69,7 +75,8 @@ def rough_crawl(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="rough_crawl",
         notes="Rough ground with small stones, driven at a crawl.",
-        world=World(
+        world=ground(
+            rng,
             mu=0.9,
             features=(
                 rough(seed * 7 + 1, scale * rng.uniform(0.006, 0.011)),
@@ -116,21 +123,21 @@ def mixed_drive(seed: int, config: Config = DEMO_ROVER) -> Scenario:
             began = end
         return driver.stop(truth), 0.0
 
-    ground = rng.uniform()
-    features = ()
+    kind = rng.uniform()
+    features: tuple[Feature, ...] = ()
     slope = side = 0.0
-    if ground > 0.65:
+    if kind > 0.65:
         features = (
             rough(seed * 7 + 3, scale * rng.uniform(0.004, 0.009)),
             stones(seed * 7 + 4, scale * rng.uniform(0.004, 0.012)),
         )
-    elif ground > 0.35:
+    elif kind > 0.35:
         slope, side = rng.uniform(-6, 6, 2)
     return Scenario(
         name="mixed_drive",
         notes="A minute of driving, turning, stopping, reversing and standing.",
-        world=World(
-            mu=rng.uniform(0.7, 1.0), slope_deg=slope, side_slope_deg=side, features=features
+        world=ground(
+            rng, mu=rng.uniform(0.7, 1.0), slope_deg=slope, side_slope_deg=side, features=features
         ),
         duration_s=60.0,
         operator=operator,
@@ -153,7 +160,7 @@ def stop_and_go(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="stop_and_go",
         notes="Flat ground: many short starts, gentle and hard, forwards and backwards.",
-        world=World(mu=0.85),
+        world=ground(rng, mu=0.85),
         duration_s=40.0,
         operator=lambda t, truth: (throttle(t), 0.0),
     )
@@ -167,7 +174,7 @@ def long_standing(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="long_standing",
         notes="Stands for twenty seconds, then pulls away at once.",
-        world=World(mu=0.8),
+        world=ground(rng, mu=0.8),
         duration_s=30.0,
         operator=lambda t, truth: (throttle(t), 0.3 * math.sin(t)),
     )
@@ -193,7 +200,7 @@ def knocks_standing(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="knocks_standing",
         notes="Stands while somebody knocks against it.",
-        world=World(mu=0.8, slope_deg=rng.uniform(-0.8, 0.8)),
+        world=ground(rng, mu=0.8, slope_deg=rng.uniform(-0.8, 0.8)),
         duration_s=28.0,
         operator=lambda t, truth: (0.0, 0.0),
         knocks=tuple(knocks),

@@ -6,9 +6,9 @@ import math
 
 from slipguard.config import Config
 from slipguard.simulate.scenario import DEMO_ROVER, Driver, Scenario, keep_line, track
-from slipguard.simulate.scenarios.driving import draw
+from slipguard.simulate.scenarios.driving import draw, ground
 from slipguard.simulate.truth import Truth
-from slipguard.simulate.world import Patch, World
+from slipguard.simulate.world import Patch
 
 
 def parking_motor_cut(seed: int, config: Config = DEMO_ROVER) -> Scenario:
@@ -28,7 +28,7 @@ def parking_motor_cut(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="parking_motor_cut",
         notes="Drives up a slope, is held there by the throttle, then the motor is cut.",
-        world=World(slope_deg=slope, mu=0.8),
+        world=ground(rng, slope_deg=slope, mu=0.8),
         duration_s=cut + 6.0,
         operator=operator,
         motor_enabled=lambda t: t < cut,
@@ -47,7 +47,7 @@ def _park(seed: int, config: Config, name: str) -> tuple[Scenario, float]:
     scenario = Scenario(
         name=name,
         notes="Drives up a slope and lets the stick go.",
-        world=World(slope_deg=slope, mu=0.8),
+        world=ground(rng, slope_deg=slope, mu=0.8),
         duration_s=late + 6.0,
         operator=lambda t, truth: (throttle(t), keep_line(truth)),
         blocked_until_s=0.8 + lift / up,
@@ -93,7 +93,7 @@ def hill_start(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="hill_start",
         notes="Hill start: the driver feeds the throttle too slowly.",
-        world=World(slope_deg=slope, mu=0.8),
+        world=ground(rng, slope_deg=slope, mu=0.8),
         duration_s=12.0,
         operator=lambda t, truth: (throttle(t), keep_line(truth)),
         blocked_until_s=go,
@@ -113,7 +113,7 @@ def stranded_roll_back(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="stranded_roll_back",
         notes="Climbs onto a slippery band, strands with spinning wheels and comes back down.",
-        world=World(slope_deg=slope, mu=0.8, patches=(Patch(mu=grip, x_m=(1.2, 9.0)),)),
+        world=ground(rng, slope_deg=slope, mu=0.8, patches=(Patch(mu=grip, x_m=(1.2, 9.0)),)),
         duration_s=14.0,
         operator=lambda t, truth: (throttle(t), keep_line(truth)),
         blocked_until_s=0.8 + lift / up,
@@ -137,7 +137,7 @@ def turning_on_slope(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="turning_on_slope",
         notes="Circles at full lock on a slope.",
-        world=World(slope_deg=rng.uniform(5, 11), mu=0.85),
+        world=ground(rng, slope_deg=rng.uniform(5, 11), mu=0.85),
         duration_s=28.0,
         operator=operator,
         blocked_until_s=1.0,
@@ -161,7 +161,7 @@ def side_slope(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="side_slope",
         notes="Drives along a hillside, tilted sideways.",
-        world=World(side_slope_deg=rng.choice([-1, 1]) * rng.uniform(8, 18), mu=0.85),
+        world=ground(rng, side_slope_deg=rng.choice([-1, 1]) * rng.uniform(8, 18), mu=0.85),
         duration_s=18.0,
         operator=operator,
     )
@@ -181,7 +181,7 @@ def link_lost_driving(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="link_lost_driving",
         notes="The link is lost at speed and returns five seconds later.",
-        world=World(slope_deg=rng.uniform(-8, 8), mu=rng.uniform(0.5, 0.9)),
+        world=ground(rng, slope_deg=rng.uniform(-8, 8), mu=rng.uniform(0.5, 0.9)),
         duration_s=gone + 8.0,
         operator=operator,
         link=lambda t: not gone <= t < gone + 5.0,

@@ -6,9 +6,9 @@ import math
 
 from slipguard.config import Config
 from slipguard.simulate.scenario import DEMO_ROVER, Driver, Scenario, keep_line, track
-from slipguard.simulate.scenarios.driving import draw
+from slipguard.simulate.scenarios.driving import draw, ground
 from slipguard.simulate.truth import Truth
-from slipguard.simulate.world import Patch, World, axle_twister, kerb, rough
+from slipguard.simulate.world import Patch, axle_twister, kerb, rough
 
 
 def _pushing(throttle: float, truth: Truth) -> float:
@@ -31,7 +31,7 @@ def twister(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="twister",
         notes="Axle-twister: ridges alternately left and right leave a wheel in the air.",
-        world=World(mu=rng.uniform(0.75, 0.95), features=(ridges,)),
+        world=ground(rng, mu=rng.uniform(0.75, 0.95), features=(ridges,)),
         duration_s=22.0,
         operator=operator,
         goal_x_m=1.2 + 8 * rover.wheelbase_m,
@@ -42,13 +42,13 @@ def clay_uphill(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     """Pulling away uphill with one wheel on wet clay."""
     rng = draw("clay_uphill", seed)
     driver, half = Driver.of(config), config.rover.wheelbase_m / 2
-    slope = rng.uniform(5, 10)
+    slope = rng.uniform(6, 11)
     front, left = rng.uniform() < 0.5, rng.uniform() < 0.5
     x = (half if front else -half) + rng.uniform(-0.05, 0.05)
     u = driver.lift_at(slope) + rng.uniform(0.15, 0.3)
     throttle = track((1.0, 0), (1.5, u))
     patch = Patch(
-        mu=rng.uniform(0.06, 0.2),
+        mu=rng.uniform(0.05, 0.13),
         x_m=(x - rng.uniform(0.1, 0.3), x + rng.uniform(0.1, 0.3)),
         y_m=(0.0, math.inf) if left else (-math.inf, 0.0),
     )
@@ -60,7 +60,7 @@ def clay_uphill(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="clay_uphill",
         notes="Pulls away uphill with one wheel on a patch of wet clay.",
-        world=World(slope_deg=slope, mu=rng.uniform(0.7, 0.9), patches=(patch,)),
+        world=ground(rng, slope_deg=slope, mu=rng.uniform(0.7, 0.9), patches=(patch,)),
         duration_s=16.0,
         operator=operator,
         blocked_until_s=1.0 + 0.5 * driver.lift_at(slope) / u,
@@ -77,7 +77,7 @@ def all_on_ice(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="all_on_ice",
         notes="Pulls away with all four wheels on ice; grip returns further on.",
-        world=World(mu=0.8, patches=(ice,)),
+        world=ground(rng, mu=0.8, patches=(ice,)),
         duration_s=15.0,
         operator=lambda t, truth: (throttle(t), keep_line(truth)),
     )
@@ -105,11 +105,10 @@ def ice_patch(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="ice_patch",
         notes="Drives over patches of ice under one side or both, speeding up and slowing down.",
-        world=World(mu=0.8, slope_deg=rng.uniform(-3, 5), patches=tuple(patches)),
+        world=ground(rng, mu=0.8, slope_deg=rng.uniform(-3, 5), patches=tuple(patches)),
         duration_s=20.0,
         operator=operator,
         blocked_until_s=0.9,
-        goal_x_m=x,
     )
 
 
@@ -132,7 +131,8 @@ def kerb_climb(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return Scenario(
         name="kerb_climb",
         notes="Climbs a kerb and drops off its far side.",
-        world=World(
+        world=ground(
+            rng,
             mu=0.9,
             features=(
                 lambda x, y: step(x + y * math.tan(angle), y),
