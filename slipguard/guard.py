@@ -41,6 +41,6 @@ class Guard:
         jumping values become a ``sensor_fault`` finding and a safe decision.
         """
         frame = self._intake.take(reading)
-        estimate = self._fusion.step(frame)
+        estimate = self._fusion.step(frame, self._responder.brakes)
         findings = self._detectors.step(frame, estimate, self._responder.brakes)
         return self._responder.step(frame, estimate, findings)

@@ -69,6 +69,13 @@ class Rover:
     cog_height_m: float | None = setting(
         None, unit="m", above=0, doc="centre of mass above the ground; enables tip_over_risk"
     )
+    tyre_slip_stiffness: float = setting(
+        15.0,
+        unit="-",
+        above=0,
+        doc="drive force over wheel load per unit of slip ratio, below the grip limit: how much a "
+        "gripping tyre creeps; 10 on soft ground to 30 on hard",
+    )
     top_speed_mps: float = setting(
         15.0, unit="m/s", above=0, doc="speed the rover can never exceed; bounds the first guess"
     )

@@ -31,10 +31,11 @@ class FilterpyEngine:
         kf = self._kf
         kf.predict(u=moved - F @ kf.x, B=_EYE, F=F, Q=Q)
 
-    def update(self, innovation: Array, H: Array, R: Array) -> None:
-        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m)."""
+    def update(self, innovation: Array, H: Array, R: Array) -> Array:
+        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m). Returns K (7, m)."""
         kf = self._kf
         kf.update(H @ kf.x + innovation, R=R, H=H)
+        return kf.K  # type: ignore[no-any-return]
 
     def reset(self, index: int, value: float, var: float) -> None:
         """Forget one state: set it and its variance, uncorrelated with the others."""
@@ -43,3 +44,8 @@ class FilterpyEngine:
         kf.P[index, :] = 0.0
         kf.P[:, index] = 0.0
         kf.P[index, index] = var
+
+    def shift(self, index: int, by: float, var: float) -> None:
+        """Move one state and add to its variance."""
+        self._kf.x[index] += by
+        self._kf.P[index, index] += var

@@ -9,6 +9,7 @@ the accelerometer alone carries the speed, and the standard deviation says so.
 from __future__ import annotations
 
 import math
+from collections import deque
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
 from slipguard.fuse.slip import slip_ratio
 from slipguard.fuse.wheel_track import WheelTrack
+from slipguard.reading import Quad
 from slipguard.settings import GRAVITY_MPS2
 
 # Process noise. Chosen on simulated drives, see DEVELOPERS.md.
@@ -31,13 +33,26 @@ DRIFT_NOISE = 0.03  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follo
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
 
+MOST_CREEP_FORCE = 5.0  # m/s2
+SCALE_SD = 0.005  # of speed: tyre radius as calibrated
+CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
+
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
-REGRIP_MPS = 0.08
-REGRIP_S = 0.04
+NEUTRAL = 0.03
+SLIP_LINGER_S = 0.3
+DEAD_S = 0.15
+CUSUM_DRIFT = 0.3
+CUSUM_LIMIT = 6.0
+PULL_TAU_S = 0.15
+PULL_DOUBT = 0.5
+REGRIP_MPS = 0.06
+REGRIP_SD = 1.0
+REGRIP_S = 0.06
 
 STILL_S = 0.12
 QUIET_TAU_S = 0.1
+REST_MEMORY_S = 0.1
 REST_SPEED_SD = 0.01  # m/s
 ROLL_TAU_S = 1.5
 IMU_LOST_S = 0.1
@@ -55,6 +70,11 @@ class Fusion:
         self._count_m = (
             2 * math.pi * rover.wheel_radius_m / (enc.counts_per_rev or 1) if self._counted else 0.0
         )
+        driven = {"front": (2.0, 2.0, 0.0, 0.0), "rear": (0.0, 0.0, 2.0, 2.0)}.get(rover.drive)
+        # Creep of each gripping tyre per m/s2 of specific force along x.
+        self._creep = [
+            share / (GRAVITY_MPS2 * rover.tyre_slip_stiffness) for share in driven or (1.0,) * 4
+        ]
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._where = geometry.wheel_positions_m(rover)
         self._still_x = geometry.no_side_slip_x_m(rover)
@@ -89,6 +109,9 @@ class Fusion:
 
         self.wheels = [WheelTrack(self._count_m) for _ in range(4)]
         self._excess = [0.0] * 4
+        self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
+        self._sums = [[0.0, 0.0] for _ in range(4)]
+        self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
         self._hub = [0.0] * 4  # as the encoders see it: relative to the turning body
         self._imu_seen = False
         self._gyro_bias = [0.0, 0.0, 0.0]  # x and z; y is in the filter
@@ -101,12 +124,17 @@ class Fusion:
         self._distance = 0.0
         self._at_rest = False
         self._rest_s = 0.0
+        self._rest_memory: deque[float] = deque(maxlen=2)
         self._yaw = 0.0
 
     # -- one frame ---------------------------------------------------------------------------
 
-    def step(self, frame: Frame) -> Estimate:
-        """Take one frame and say what is believed after it."""
+    def step(self, frame: Frame, brakes: Quad) -> Estimate:
+        """Take one frame and say what is believed after it.
+
+        ``brakes`` (4,): brake commands of the step before, which tell what slip there can be.
+        """
+        self._watch_torque(frame, brakes)
         if frame.gap:
             self._forget_motion()
         if frame.imu_new:
@@ -121,6 +149,31 @@ class Fusion:
                 self._correct_with_speeds(frame)
         self._watch_rest(frame, blind)
         return self._estimate(frame, blind)
+
+    def _watch_torque(self, frame: Frame, brakes: Quad) -> None:
+        """Which way each wheel can slip: only the way a torque drives it, or drove it lately.
+
+        A driven wheel that no brake holds cannot run slower than the ground; where it seems to,
+        the estimate is wrong and not the wheel.
+        """
+        throttle = frame.throttle
+        backward = self._engine.x[V] < 0.0
+        for i in range(4):
+            ahead = behind = True
+            if throttle is not None:
+                drive = throttle if frame.motor_enabled else 0.0
+                drags = brakes[i] > 0.02 or abs(drive) <= NEUTRAL
+                ahead = drive > NEUTRAL or (drags and backward)
+                behind = drive < -NEUTRAL or (drags and not backward)
+            left = self._may_slip[i]
+            left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
+            left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+
+    def _may(self, i: int, slip: float) -> bool:
+        """Whether wheel i can slip that way (positive: forward faster than the ground)."""
+        if self.wheels[i].still_s > DEAD_S and sum(w.still_s < DEAD_S for w in self.wheels) >= 2:
+            return True  # others turn and this one does not: it may as well be dead
+        return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
 
     # -- IMU ---------------------------------------------------------------------------------
 
@@ -179,13 +232,15 @@ class Fusion:
             self._s_y += (-wz * c + wx * s_z) * dt
             self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
         body_turn = wy * self._radius
-        travel_noise = TRAVEL_NOISE * TRAVEL_NOISE
+        force = 0.0 if blind else max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self._accel_smooth[0]))
+        travel_noise = TRAVEL_NOISE**2
         for i in range(4):
             px_i, py_i = self._where[i]
             hub, gain = geometry.hub_speed(mean, wz, px_i, py_i, self._still_x, self._steered[i])
-            self._hub[i] = hub - body_turn
+            rim = hub + abs(hub) * self._creep[i] * force
+            self._hub[i] = rim - body_turn
             self._hub_gain[i] = gain
-            moved[P0 + i] += (hub - body_turn) * dt
+            moved[P0 + i] += (rim - body_turn) * dt
             turn = TURN_TRAVEL_NOISE * (hub - mean)
             self._travel_var[i] = (travel_noise * abs(hub) + turn * turn * 0.05 + 1e-8) * dt
         self._distance += mean * dt
@@ -201,17 +256,10 @@ class Fusion:
         model.transition(dt, s_z if not blind else 0.0, self._hub_gain, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
         engine.predict(moved, self._F, self._Q)
-        self._follow_or_run(dt)
-
-    def _follow_or_run(self, dt: float) -> None:
-        """Rims that grip go with the hub; the others run on their own."""
-        x, P = self._engine.x, self._engine.P
-        vel_var = float(P[V, V]) + 0.0025
+        keep = max(0.0, 1.0 - dt / PULL_TAU_S)
         for i, wheel in enumerate(self.wheels):
-            if wheel.gripping and self._excess[i] == 0.0:
-                wheel.follow(float(x[P0 + i]), self._hub[i], float(P[P0 + i, P0 + i]), vel_var)
-            else:
-                wheel.predict(dt)
+            wheel.predict(dt)
+            self._pull[i] *= keep
 
     # -- wheels ------------------------------------------------------------------------------
 
@@ -220,6 +268,7 @@ class Fusion:
         innovation = np.zeros(4)
         R = self._R_wheels
         informed = False
+        spinning = any(not w.gripping for w in self.wheels)
         for i, wheel in enumerate(self.wheels):
             R[i, i] = NO_INFORMATION
             if not frame.wheel_new[i]:
@@ -235,21 +284,52 @@ class Fusion:
             excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
             self._excess[i] = excess
             sd = math.sqrt(var + self._edge_sd**2)
-            if excess != 0.0 or not wheel.gripping:
-                wheel.correct(self._edge_sd)
+            wheel.correct(self._edge_sd)
             if wheel.gripping:
-                if abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd:
-                    wheel.gripping = False
-                    wheel.calm_s = 0.0
+                if excess == 0.0:
+                    wheel.grip(self._hub[i])
+                innovation[i], R[i, i] = model.box_update(
+                    mean, var, wheel.low_m, wheel.high_m, self._edge_sd
+                )
+                far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
+                creeps = self._creeps_along(i, innovation[i], var + R[i, i], spinning)
+                if (far or creeps) and self._may(i, innovation[i]):
+                    self._distrust(i, wheel)
+                    R[i, i] = NO_INFORMATION
                 else:
-                    innovation[i], R[i, i] = model.box_update(
-                        mean, var, wheel.low_m, wheel.high_m, self._edge_sd
-                    )
+                    R[i, i] = model.robust(innovation[i], var, R[i, i], abs(excess) / sd)
                     informed = informed or R[i, i] < NO_INFORMATION
             else:
                 self._try_regrip(i, wheel, age)
         if informed:
-            self._engine.update(innovation, self._H_wheels, R)
+            K = self._engine.update(innovation, self._H_wheels, R)
+            for i in range(4):
+                self._pull[i] += float(K[V, i] * innovation[i])
+
+    def _creeps_along(self, i: int, innovation: float, S: float, spinning: bool) -> bool:
+        """Whether wheel i has begun to slip along with one that spins.
+
+        All driven wheels get the same torque, so where one spins the others may follow, too
+        slowly for the gate. Page's cumulative sum (E. S. Page, Biometrika 41, 1954) of the
+        normalised innovations finds a bias that no single one shows. With no wheel spinning a
+        bias is the accelerometer's, and the wheels are right.
+        """
+        sums = self._sums[i]
+        if not spinning:
+            sums[0] = sums[1] = 0.0
+            return False
+        z = innovation / math.sqrt(S)
+        sums[0] = max(0.0, sums[0] + z - CUSUM_DRIFT)
+        sums[1] = max(0.0, sums[1] - z - CUSUM_DRIFT)
+        return max(sums) > CUSUM_LIMIT
+
+    def _distrust(self, i: int, wheel: WheelTrack) -> None:
+        """Wheel i has left the ground's motion: take back what it lately did to the speed."""
+        wheel.gripping = False
+        wheel.calm_s = 0.0
+        self._engine.shift(V, -self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
+        self._pull[i] = 0.0
+        self._sums[i][0] = self._sums[i][1] = 0.0
 
     def _directed(self, i: int, step: float) -> float:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
@@ -259,9 +339,11 @@ class Fusion:
         return -step if speed < 0.0 else step
 
     def _try_regrip(self, i: int, wheel: WheelTrack, age: float) -> None:
-        sd = math.sqrt(float(self._engine.P[V, V]) + wheel.rim_sd_mps**2)
+        sd = math.sqrt(float(self._engine.P[V, V]))
         slip = wheel.rim_mps - self._hub[i]
-        if abs(slip) < REGRIP_MPS + sd:
+        if not self._may(i, slip):
+            wheel.calm_s += 3.0 * age
+        elif abs(slip) < REGRIP_MPS + REGRIP_SD * sd:
             wheel.calm_s += age
         else:
             wheel.calm_s = 0.0
@@ -327,9 +409,16 @@ class Fusion:
             quiet = turning < limit + 0.05 and self._odd_samples < 2
             self._at_rest = still and slow and quiet
         if not self._at_rest:
-            self._rest_s = 0.0
+            if self._rest_memory:
+                # The last moments of a rest may already have been the first of a start, and
+                # then the accelerometer's slow rise went into c: take the value before.
+                self._engine.shift(C, self._rest_memory[0] - float(x[C]), 0.0)
+                self._rest_memory.clear()
             return
         self._rest_s += frame.dt_s
+        if self._rest_s >= REST_MEMORY_S:
+            self._rest_s = 0.0
+            self._rest_memory.append(float(x[C]))
         if blind or not frame.imu_new:
             return
         innovation = np.array([-x[V], frame.accel[0] - x[C], frame.gyro[1] - x[B]], dtype=float)
@@ -365,12 +454,15 @@ class Fusion:
                 rim[i] = wheel.rim_mps + (body_turn if self._counted else 0.0)
                 slip[i] = rim[i] - hub
                 ratio[i] = slip_ratio(rim[i], hub)
+        # Common to all wheels, so that no wheel can tell: radius and creep.
+        creep = max(self._creep) * min(MOST_CREEP_FORCE, abs(self._accel_smooth[0]))
+        scale_sd = math.hypot(SCALE_SD, CREEP_SD * creep)
         s_x = max(-0.99 * GRAVITY_MPS2, min(0.99 * GRAVITY_MPS2, float(x[C])))
         bias_sd = self._config.imu.accel_bias_sd_mps2
         return Estimate(
             t_s=frame.t_s,
             speed_mps=v,
-            speed_sd_mps=math.sqrt(max(0.0, float(P[V, V]))),
+            speed_sd_mps=math.sqrt(max(0.0, float(P[V, V])) + (scale_sd * v) ** 2),
             accel_mps2=self._accel_x,
             distance_m=self._distance,
             yaw_rate_radps=self._yaw,

@@ -36,6 +36,8 @@ V, C, B, P0 = 0, 1, 2, 3
 _SQRT2 = math.sqrt(2.0)
 _PHI0 = 1.0 / math.sqrt(2.0 * math.pi)
 NO_INFORMATION = 1e9
+ROBUST_SD = 2.0
+MOST_DISTANCE = 4.0
 
 
 def transition(dt_s: float, s_z: float, hub_gain: Array, F: Array) -> None:
@@ -94,6 +96,19 @@ def box_update(
     if shrink < 1e-6:
         return 0.0, NO_INFORMATION
     return sd * shift / shrink, total / shrink - var
+
+
+def robust(innovation: float, var: float, R: float, distance: float) -> float:
+    """R of a measurement that lies ``distance`` standard deviations outside its box.
+
+    Up to ``ROBUST_SD`` nothing changes. Beyond, the pull falls with the square of the distance
+    (a redescending influence, Huber, Robust Statistics, 1981, from memory): a wheel that has
+    begun to slip must not take the speed with it.
+    """
+    if distance <= ROBUST_SD:
+        return R
+    weight = (ROBUST_SD / min(distance, MOST_DISTANCE)) ** 2
+    return max(R, abs(innovation) * math.sqrt(var) / (ROBUST_SD * weight) - var)
 
 
 def box_excess(mean: float, low: float, high: float) -> float:

@@ -1,7 +1,7 @@
 """One wheel: the box its counts put it in, and its own rim speed while it slips.
 
-While a wheel grips, its rim follows the hub and needs no estimate of its own. Once its counts
-leave what the hub's motion explains, a two-state filter (rim travel, rim speed) follows it.
+A two-state filter (rim travel, rim speed) follows the counts of one wheel alone. While the wheel
+grips its speed is drawn towards the hub's, so that slip starts from nothing.
 """
 
 from __future__ import annotations
@@ -10,9 +10,11 @@ import math
 
 from slipguard.fuse.model import NO_INFORMATION, box_update
 
-FREE_ACCEL_MPS2 = 15.0
+FREE_ACCEL_MPS2 = 10.0
 """How hard a rim without load changes its speed, as noise of the rim filter: a free 0.3 kg wheel
 on a quarter of a hobby motor's torque gains 10 to 30 m/s2; common practice, no source."""
+GRIP_SPEED_SD_MPS = 0.15
+"""How near its hub's speed a rim is held while nothing speaks against grip."""
 
 
 class WheelTrack:
@@ -55,10 +57,16 @@ class WheelTrack:
     def rim_var_m2(self) -> float:
         return self._pos_var
 
-    def follow(self, rim_m: float, rim_mps: float, rim_var_m2: float, rim_var_mps2: float) -> None:
-        """The wheel grips: its rim is where the hub's motion says."""
-        self.rim_m, self.rim_mps = rim_m, rim_mps
-        self._pos_var, self._pos_vel, self._vel_var = rim_var_m2, 0.0, rim_var_mps2
+    def grip(self, hub_mps: float) -> None:
+        """Nothing speaks against grip: the rim's speed is drawn towards the hub's."""
+        S = self._vel_var + GRIP_SPEED_SD_MPS**2
+        k_pos, k_vel = self._pos_vel / S, self._vel_var / S
+        innovation = hub_mps - self.rim_mps
+        self.rim_m += k_pos * innovation
+        self.rim_mps += k_vel * innovation
+        self._pos_var -= k_pos * self._pos_vel
+        self._pos_vel -= k_vel * self._pos_vel
+        self._vel_var -= k_vel * self._vel_var
 
     def predict(self, dt_s: float) -> None:
         """Let the rim run on for ``dt_s`` with its own speed."""
