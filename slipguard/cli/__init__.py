@@ -20,6 +20,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
 )
 app.command("replay", epilog=EXIT_HELP)(replay.replay)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)

@@ -29,7 +29,8 @@ MEANING = {
     Exit.INTERRUPTED: "interrupted from the keyboard",
 }
 
-EXIT_HELP = "Exit codes: " + "; ".join(f"{code:d} {text}" for code, text in MEANING.items()) + "."
+EXIT_HELP = "\b\nExit codes:\n" + "\n".join(f"{code:5d}  {text}" for code, text in MEANING.items())
+"""For the end of a command's help; the first character keeps the lines as they are."""
 
 _CAUSES = {
     ConfigError: Exit.CONFIG,

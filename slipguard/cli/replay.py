@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
+from os.path import realpath
 from pathlib import Path
 from typing import Annotated
 
@@ -43,14 +44,22 @@ def replay(
         bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
     ] = True,
 ) -> None:
-    """Replay a recorded drive: what was found, what would have been done, and how well.
+    """Replay a recorded drive through the guard.
 
-    The summary compares the estimated speed with the column true_speed_mps where there is
-    one, and the findings with the labels in NAME.yaml beside NAME.csv where there are any.
+    Prints what was found and what would have been done. Estimated speed is compared with the
+    column true_speed_mps where there is one, findings with the labels in NAME.yaml beside
+    NAME.csv where there are any.
     """
-    _check_paths(drive, rover, out, json)
+    rover_path = drive.parent / "rover.yaml" if rover is None else rover
+    _check_paths([drive, labels_path(drive), rover_path], [out, json])
     recording = open_recording(drive)
-    config = _config(recording, rover)
+    if rover is None and not rover_path.exists():
+        raise ConfigError(
+            f"{rover_path}: not there; put the rover's YAML beside the drive, or name it with "
+            "--rover FILE"
+        )
+    config = Config.load(rover_path)
+    _check_match(config, rover_path, recording)
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
@@ -71,35 +80,27 @@ def replay(
     print_summary(console(), recording, summary, scores)
 
 
-def _check_paths(drive: Path, rover: Path | None, *outputs: Path | None) -> None:
+def _check_paths(read: Sequence[Path], outputs: Sequence[Path | None]) -> None:
     """Refuse pipes, and outputs that would overwrite what is read."""
-    read = [drive, labels_path(drive), *([rover] if rover is not None else [])]
     written = [path for path in outputs if path is not None]
     if any(str(path) == "-" for path in (*read, *written)):
         raise typer.BadParameter("'-' is not a file; pipes are not supported, name a file")
-    taken = {path.resolve() for path in read}
+    taken = {realpath(path) for path in read}
     for path in written:
-        if path.resolve() in taken:
+        if realpath(path) in taken:
             raise typer.BadParameter(f"{path}: is read or written already, name another file")
-        taken.add(path.resolve())
+        taken.add(realpath(path))
 
 
-def _config(recording: Recording, rover: Path | None) -> Config:
-    path = recording.path.with_name("rover.yaml") if rover is None else rover
-    if rover is None and not path.exists():
-        raise ConfigError(
-            f"{path}: not there; put the rover's YAML beside the drive, or name it with "
-            "--rover FILE"
-        )
-    config = Config.load(path)
+def _check_match(config: Config, rover: Path, recording: Recording) -> None:
+    """Counts taken for wheel speeds, or the reverse, would find nothing and look like peace."""
     kind = config.encoders.kind
     needed = COUNTS if kind == "counts" else WHEEL_SPEEDS
     if not set(needed).intersection(recording.columns):
         raise ConfigError(
-            f"{path}: encoders.kind: found {kind}, but {recording.path} has none of "
+            f"{rover}: encoders.kind: found {kind}, but {recording.path} has none of "
             f"{', '.join(needed)}; is this the rover of that drive?"
         )
-    return config
 
 
 def _with_progress(recording: Recording, shown: bool) -> Iterator[Row]:

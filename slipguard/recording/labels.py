@@ -70,7 +70,7 @@ def labels_path(drive: str | os.PathLike[str]) -> Path:
     name = drive.name
     for suffix in (".gz", ".csv"):
         name = name.removesuffix(suffix)
-    return drive.with_name(f"{name}.yaml")
+    return drive.parent / f"{name}.yaml"
 
 
 def load_labels(path: str | os.PathLike[str]) -> Labels:
