@@ -10,22 +10,31 @@ rolling
     The rover moves faster than 0.02 m/s, for at least 0.1 s and 10 mm, in a direction nobody
     has asked for since it last stood (or passed through standstill). Coasting on after the
     driver lets go is not rolling, nor is braking by asking for the other direction.
+sliding
+    The rover moves faster than 0.1 m/s for at least 0.1 s while no wheel turns.
+link_lost
+    The last command is older than the guard's own limit.
+sensor_fault
+    A fault the scenario asked for, from when it can first show.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.reading import WHEELS
+from slipguard.simulate.faults import EncoderFault, Fault
 
 Array = NDArray[np.float64]
 
 SLIP_MPS, SLIP_RATIO, SPIN_S, MERGE_S = 0.15, 0.3, 0.05, 0.1
 STILL_MPS = 0.02
+TURNING_MPS = 0.05
+SLIDE_MPS, SLIDE_S = 0.1, 0.1
 ROLL_MPS, ROLL_S, ROLL_M = 0.02, 0.1, 0.010
 
 
@@ -84,6 +93,31 @@ def label_drive(
         travel = abs(_integral(t_s, speed_mps, start, end))
         if t_s[end] - t_s[start] >= ROLL_S and travel >= ROLL_M:
             labels.append(_label("rolling", None, t_s, start, end, travel))
+    stopped = np.all(np.abs(rim_mps) <= STILL_MPS, axis=1)
+    for start, end in _merged(t_s, stopped & (np.abs(speed_mps) > SLIDE_MPS)):
+        if t_s[end] - t_s[start] >= SLIDE_S:
+            travel = abs(_integral(t_s, speed_mps, start, end))
+            labels.append(_label("sliding", None, t_s, start, end, travel))
+    silent = command_age_s > link_timeout_s
+    labels += [_label("link_lost", None, t_s, a, b, 0.0) for a, b in _stretches(silent)]
+    return in_order(labels)
+
+
+def label_faults(t_s: Array, rim_mps: Array, faults: Sequence[Fault]) -> list[Label]:
+    """``sensor_fault`` from when each fault first shows: an encoder's needs its wheel to turn."""
+    labels = []
+    for fault in faults:
+        shows = (t_s >= fault.start_s) & (t_s < fault.end_s)
+        wheel = fault.wheel if isinstance(fault, EncoderFault) else None
+        if wheel is not None:
+            turned = shows & (np.abs(rim_mps[:, WHEELS.index(wheel)]) > TURNING_MPS)
+            shows &= np.cumsum(turned) > 0
+        labels += [_label("sensor_fault", wheel, t_s, a, b, 0.0) for a, b in _stretches(shows)]
+    return labels
+
+
+def in_order(labels: Iterable[Label]) -> list[Label]:
+    """By start, kind and wheel."""
     return sorted(labels, key=lambda e: (e.start_s, e.kind, e.wheel or ""))
 
 
@@ -101,13 +135,18 @@ def _integral(t: Array, value: Array, start: int, end: int) -> float:
     return float(np.sum(value[start:end] * np.diff(t)[start:end]))
 
 
-def _merged(t: Array, there: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    """First and one-past-last index of each stretch, stretches closer than MERGE_S joined."""
+def _stretches(there: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and one-past-last index (the last of all at most) of each stretch."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], there, [False])).astype(int)))
+    ends = np.minimum(edges[1::2], len(there) - 1)
+    return list(zip(edges[::2].tolist(), ends.tolist(), strict=True))
+
+
+def _merged(t: Array, there: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """The same, stretches closer than MERGE_S joined."""
     start: int | None = None
     end = 0
-    last = len(t) - 1
-    for a, b in zip(edges[::2].tolist(), np.minimum(edges[1::2], last).tolist(), strict=True):
+    for a, b in _stretches(there):
         if start is not None and t[a] - t[end] >= MERGE_S:
             yield start, end
             start = None
@@ -132,7 +171,6 @@ def _unasked(speed: Array, asked: Array) -> Iterator[tuple[int, int]]:
                 yield begun, k
                 begun = None
             if k:
-                # Motion in the asked direction just before the rim of standstill counts too.
                 allowed = False
             last = way
         if way and want == way:

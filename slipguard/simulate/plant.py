@@ -80,7 +80,7 @@ class Plant:
             np.random.default_rng([seed, 2]),
         )
         self._normal = np.tile([0.0, 0.0, 1.0], (4, 1))
-        self._drive = 0.0
+        self._drive, self._enabled = 0.0, False
         self._steer = 0.0
         self._brakes = [0.0] * 4
         self._angles = steer_angles_rad(config, 0.0)
@@ -115,6 +115,7 @@ class Plant:
         ``blocked``: chocks lie before all wheels. ``push_n``: force on the chassis, world axes.
         """
         sim, dt = self.sim, self.dt_s
+        self._enabled = motor_enabled
         target = max(-1.0, min(1.0, throttle)) if motor_enabled else 0.0
         self._drive += (target - self._drive) * _lag(dt, sim.motor_lag_s)
         if abs(self._drive - target) < 1e-4:
@@ -263,15 +264,15 @@ class Plant:
 
     def _motor_nm(self, wheel_radps: float, side: int) -> float:
         """Linear torque-speed curve; little drag when the wheels overrun the throttle."""
-        throttle = self._drive
-        if len(self._driven) == 2:  # skid steering: the sides differ
+        throttle, drag = self._drive, self.sim.overrun_drag
+        if len(self._driven) == 2 and self._enabled:  # skid steering; each side can brake
             turn = self._steer * (1 if side else -1)
-            throttle = max(-1.0, min(1.0, throttle + turn))
+            throttle, drag = max(-1.0, min(1.0, throttle + turn)), 1.0
         stall = self.config.motor.stall_torque_nm / len(self._driven)
         back = wheel_radps * self._radius / self.sim.free_speed_mps
         torque = stall * (throttle - back)
         if throttle == 0.0 or torque * throttle < 0:
-            torque *= self.sim.overrun_drag
+            torque *= drag
         return max(-stall, min(stall, torque))
 
     def _look(self, dt: float) -> None:

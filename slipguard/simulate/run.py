@@ -15,7 +15,7 @@ from slipguard.decision import Decision
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
 from slipguard.recording.columns import COUNTS, STANDARD, WHEEL_SPEEDS
-from slipguard.simulate.labels import Label, label_drive
+from slipguard.simulate.labels import Label, in_order, label_drive, label_faults
 from slipguard.simulate.link import Link
 from slipguard.simulate.plant import Plant
 from slipguard.simulate.scenario import Scenario
@@ -47,15 +47,16 @@ class Drive:
         return np.array([getattr(t, name) for t in self.truth])
 
     def labels(self) -> list[Label]:
-        """Events that truly happened."""
+        """Events that truly happened, broken sensors included."""
 
         def command(name: str, default: float) -> Array:
             values = (getattr(r, name) for r in self.readings)
             return np.array([default if v is None else float(v) for v in values])
 
-        return label_drive(
-            self.truth_column("t_s"),
-            rim_mps=self.truth_column("rim_mps"),
+        t_s, rim_mps = self.truth_column("t_s"), self.truth_column("rim_mps")
+        found = label_drive(
+            t_s,
+            rim_mps=rim_mps,
             ground_mps=self.truth_column("ground_mps"),
             speed_mps=self.truth_column("speed_mps"),
             throttle=command("throttle", 0.0),
@@ -64,6 +65,7 @@ class Drive:
             link_timeout_s=self.config.limits.link_timeout_s,
             neutral=self.config.limits.throttle_dead_band,
         )
+        return in_order(found + label_faults(t_s, rim_mps, self.scenario.faults))
 
     def write(self, path: str | Path) -> None:
         """Write ``NAME.csv`` (or ``.csv.gz``), and ``NAME.yaml`` with the labels, beside it."""

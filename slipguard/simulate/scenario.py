@@ -147,7 +147,7 @@ class Driver:
         """Throttle against the motion until the rover hardly moves, then neutral."""
         if abs(truth.speed_mps) < 0.06:
             return 0.0
-        return _clip(-0.15 * truth.speed_mps - math.copysign(0.04, truth.speed_mps))
+        return _clip(-0.06 * truth.speed_mps - math.copysign(0.04, truth.speed_mps))
 
 
 def keep_line(truth: Truth, y_m: float = 0.0, heading_rad: float = 0.0) -> float:
