@@ -21,12 +21,12 @@ from slipguard.finding import Finding
 MERGE_GAP_S = 0.2
 """A finding gone for less than this is the same episode: nobody is told twice."""
 
-EARLY_S = 0.1
-"""A finding may begin this long before its label: labels are placed by hand or by a
-threshold on truth, and a detector may see the onset first."""
+EARLY_S = 0.5
+"""A finding may begin this long before its label: a label begins where truth passes a
+threshold, and slip that grows slowly is seen, rightly, at a lower one."""
 
 GRACE_S = 0.5
-"""A finding may begin this long after its label's end, or last this long beyond it."""
+"""A finding may begin this long after its label's end: slip is over before it is proven."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

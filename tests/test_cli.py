@@ -38,11 +38,12 @@ def decide(reading: Reading):
     alert = Alert(
         t_s=t_s, level="warning", topic="wheel_spin", wheel="fl", message="Wheel [fl] spins."
     )
+    told = Alert(t_s=t_s, level="info", topic="hold", wheel=None, message="Brakes hold.")
     return decision(
         t_s,
         hold=Hold.HOLDING if t_s < 2.0 else Hold.OFF,
         findings=(finding(value=10 + t_s), finding("overspeed", None)) if spinning else (),
-        alerts=(alert,) if t_s == 3.0 else (),
+        alerts={0.0: (told,), 3.0: (alert,)}.get(t_s, ()),
         brakes=(0.5, 0.0, 0.0, 0.0) if spinning else (0.0, 0.0, 0.0, 0.0),
         throttle_limit=0.5 if spinning else 1.0,
         speed_mps=1.0,
@@ -106,6 +107,8 @@ def test_replay_prints_the_drive_its_findings_and_its_score(capsys, drive):
     assert "Hill hold holding for 2.00 s, once: 0.00-2.00 s" in out
     assert "Throttle limited for 1.10 s" in out
     assert row_of(out, "3.000", "warning", "Wheel [fl] spins.")
+    assert "Alerts for information only: 1" in out
+    assert "Brakes hold." not in out
     assert row_of(out, "wheel spin", "1", "1", "100%", "0", "100", "100")
     assert row_of(out, "rolling", "1", "0", "0%", "0", "-", "-")
     assert row_of(out, "overspeed", "0", "0", "-", "1", "-", "-")
@@ -222,7 +225,7 @@ def test_events_are_written_as_json(capsys, drive, tmp_path):
         "unit": "mm",
         "reason": "wheel spin fl: seen (14 mm, limit 12 mm)",
     }
-    assert found["alerts"][0]["message"] == "Wheel [fl] spins."
+    assert found["alerts"][1]["message"] == "Wheel [fl] spins."
     assert found["holds"] == [{"phase": "holding", "start_s": 0.0, "end_s": 2.0}]
     assert found["brake_full_s"]["fl"] == pytest.approx(0.55)
     assert found["score"]["wheel_spin"]["delays_s"] == pytest.approx([0.1])

@@ -104,10 +104,9 @@ def _print_alerts(out: Console, summary: DriveSummary) -> None:
         out.print()
         out.print(shown)
         _print_rest(out, len(serious))
-    if len(summary.alerts) > len(serious):
-        out.print(
-            f"Told to the driver for information: {_times(len(summary.alerts) - len(serious))}"
-        )
+    others = len(summary.alerts) - len(serious)
+    if others:
+        out.print(f"Alerts for information only: {others}")
 
 
 def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
