@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
+import tomllib
 
 import pytest
 from typer.testing import CliRunner
@@ -79,3 +83,46 @@ def test_check_with_a_rover_refuses_what_cannot_work(run, tmp_path):
     rover.write_text(ROVER + "  bell: {}\n")
     result = run("check", "--rover", str(rover))
     assert str(result.exception) == f"{BAD.label}: {BAD.problem}"
+
+
+def test_a_new_project_passes_its_own_tests_at_once(run, tmp_path):
+    """An author starts from green: the whole kit runs on what ``plugins new`` writes."""
+    assert run("new", "my-brake", "--into", str(tmp_path)).exit_code == 0
+    home = tmp_path / "my-brake"
+    # What pip install would leave behind.
+    info = home / "slipguard_my_brake-0.1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(
+        "Metadata-Version: 2.1\nName: slipguard-my-brake\nVersion: 0.1.0\n"
+    )
+    project = tomllib.loads((home / "pyproject.toml").read_text())["project"]
+    ((group, entries),) = project["entry-points"].items()
+    lines = [f"[{group}]", *(f"{name} = {value}" for name, value in entries.items())]
+    (info / "entry_points.txt").write_text("\n".join(lines))
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", str(home)],
+        cwd=home,
+        env={**os.environ, "PYTHONPATH": str(home)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout
+    assert " passed" in done.stdout
+    assert "skipped" not in done.stdout
+    assert "failed" not in done.stdout
+
+
+def test_a_new_project_never_overwrites(run, tmp_path):
+    """A name typed twice costs nobody's work."""
+    (tmp_path / "my-brake").mkdir()
+    result = run("new", "my-brake", "--into", str(tmp_path))
+    assert "exists already; nothing was written" in str(result.exception)
+
+
+@pytest.mark.parametrize("name", ["My-Brake", "my_brake", "-x", "a--b", "2brake", "", "a/b", "if"])
+def test_a_name_that_cannot_be_a_package_is_refused(run, tmp_path, name):
+    """The name becomes a package, a module and a class."""
+    result = run("new", "--into", str(tmp_path), "--", name)
+    assert "expected small letters" in str(result.exception)
+    assert list(tmp_path.iterdir()) == []

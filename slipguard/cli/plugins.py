@@ -18,6 +18,7 @@ from slipguard.plugin.contract import CHANNELS, THROTTLE
 from slipguard.plugin.discover import Plugin, discover
 from slipguard.plugin.hookspec import GROUP
 from slipguard.plugin.host import Host
+from slipguard.plugin.scaffold import write_project
 
 app = typer.Typer(help="List, check and start plugins.", no_args_is_help=True)
 
@@ -70,6 +71,18 @@ def check(
     _print_problems(out, plugins)
     if missing or any(plugin.problem for plugin in plugins):
         raise typer.Exit(Exit.PLUGIN)
+
+
+@app.command("new")
+def new(
+    name: Annotated[str, typer.Argument(help="Name of the plugin, e.g. my-brake.")],
+    into: Annotated[Path, typer.Option(help="Directory to put the project in.")] = Path(),
+) -> None:
+    """Write the project of a new brake plugin: code, tests that pass at once, README."""
+    for path in write_project(name, into):
+        typer.echo(f"wrote {path}")
+    home = into / name
+    typer.echo(f"next: pip install -e '{home}[test]' && pytest {home}")
 
 
 def _check_rover(rover: Path) -> None:
