@@ -16,6 +16,7 @@ from slipguard.simulate.sensors import EncoderModel, ImuModel
 from slipguard.simulate.settings import SimSettings
 from slipguard.simulate.truth import Truth
 from slipguard.simulate.vehicle import (
+    CONTACT_DAMPING_PER_S,
     CONTACT_IMPEDANCE,
     GRAVITY_MPS2,
     PHYSICS_STEP_S,
@@ -23,6 +24,7 @@ from slipguard.simulate.vehicle import (
     model_xml,
     motors,
     steer_angles_rad,
+    unloaded_radius_m,
 )
 from slipguard.simulate.world import Surface, World
 
@@ -30,8 +32,7 @@ Array = NDArray[np.float64]
 
 SETTLE_S = 1.0
 BEARING_NM = 0.002
-FRICTION_DAMPING_PER_S = 300.0  # friction settles this fast; the engine's step allows ~500
-STANDING_CREEP = 1e-4  # friction softness at rest, relative to the normal direction
+STANDING_SOFTNESS = 5e-6  # of friction at rest, as a share of the contact's
 
 
 class Plant:
@@ -67,7 +68,8 @@ class Plant:
         self.dt_s = 1.0 / config.imu.rate_hz
         self._substeps = max(1, round(self.dt_s / PHYSICS_STEP_S))
         self._radius = config.rover.wheel_radius_m
-        self._surface = Surface(world, self._radius)
+        self._tall = unloaded_radius_m(config, self.sim)
+        self._surface = Surface(world, self._tall)
         self._build()
         noise = np.random.default_rng([seed, 1])
         self._imu = ImuModel(
@@ -98,7 +100,7 @@ class Plant:
         self._look(math.inf)
         self._sense()
 
-    # ------------------------------------------------------------ the four public verbs
+    # ------------------------------------------------------------ the public verbs
 
     def step(
         self,
@@ -166,6 +168,11 @@ class Plant:
         """Time since the start, seconds."""
         return round(self._tick * self.dt_s, 6)
 
+    @property
+    def motor_speed_radps(self) -> float:
+        """Speed of the motor (each side's mean, for skid steering), referred to the wheels."""
+        return float(np.mean(self._data.qvel[self._rotor_v]))
+
     # ------------------------------------------------------------ inside
 
     def _build(self) -> None:
@@ -183,14 +190,20 @@ class Plant:
         self._tyre = {g: i for i, g in enumerate(ids(mujoco.mjtObj.mjOBJ_GEOM, "_tyre"))}
         self._hub_q, self._hub_v = model.jnt_qposadr[hubs], model.jnt_dofadr[hubs]
         self._spring_q, self._spring_v = model.jnt_qposadr[springs], model.jnt_dofadr[springs]
-        # Softness of a contact row in the engine: (1 - d) / d times the inverse mass of the tyre.
+        # Softness of a contact row in the engine; the tyre's spring and damper follow from it.
         inverse = float(model.body_invweight0[self._wheel_body[0], 0])
-        self._normal_softness = (1 - CONTACT_IMPEDANCE) / CONTACT_IMPEDANCE * inverse
+        self._softness = (1 - CONTACT_IMPEDANCE) / CONTACT_IMPEDANCE * inverse
+        spring = self.sim.tyre_stiffness_n_per_m * self._softness
+        model.pair_solref[:] = (
+            -spring * CONTACT_IMPEDANCE,
+            -CONTACT_DAMPING_PER_S * CONTACT_IMPEDANCE,
+        )
         weight = self.config.rover.mass_kg * GRAVITY_MPS2 / 4
         stiffness = self.world.slip_stiffness or self.sim.tyre_slip_stiffness
         self._creep_per_n = 1.0 / (stiffness * weight)
         drive = self.config.rover.drive
         self._driven = []
+        self._rotor_v = [int(model.joint(n).dofadr[0]) for n in motors(self.config)]
         for name in motors(self.config):
             side = [i for i, w in enumerate(WHEELS) if name == "motor" or w[1] == name[0]]
             axle = {"front": "f", "rear": "r"}.get(drive)
@@ -234,25 +247,24 @@ class Plant:
             norm = math.sqrt(1 + gx * gx + gy * gy)
             nx, ny, nz = -gx / norm, -gy / norm, 1 / norm
             self._normal[i] = (nx, ny, nz)
-            r = self._radius
+            r = self._tall
             data.mocap_pos[i] = (x - r * nx, y - r * ny, z - r * nz)
             half = math.sqrt(2 * (1 + nz))
             data.mocap_quat[i] = ((1 + nz) / half, -ny / half, nx / half, 0.0)
-            mu = self.world.friction(x, y)
+            mu = self.world.friction(x, y) * self._sliding(i)
             model.pair_friction[i, 0] = model.pair_friction[i, 1] = mu
             fast.append(max(abs(self._rim[i]), abs(self._ground[i])))
         # Tyre creep below the grip limit: slip speed = speed * force / (stiffness * load). The
         # engine's friction creeps at softness / damping per newton, so one follows the other.
-        # Damping stays high: with a low one, friction would give way to centripetal acceleration
-        # by acceleration / damping, a side slip that no tyre has.
-        softness = max(
-            self._creep_per_n * min(fast) * FRICTION_DAMPING_PER_S,
-            STANDING_CREEP * self._normal_softness,
-        )
-        model.opt.impratio = self._normal_softness / softness
+        # Friction must not be softer than the contact itself (it would chatter), nor damped
+        # less than that needs (it would give way to centripetal acceleration).
+        damping = CONTACT_DAMPING_PER_S
+        slow = self._creep_per_n * min(fast) * damping
+        softness = min(self._softness, max(slow, STANDING_SOFTNESS * self._softness))
+        model.opt.impratio = self._softness / softness
         for i, v in enumerate(fast):
-            damping = softness / max(self._creep_per_n * v, 1e-9)
-            model.pair_solreffriction[i, 1] = -max(2.0, min(FRICTION_DAMPING_PER_S, damping))
+            wanted = min(damping, softness / max(self._creep_per_n * v, 1e-9))
+            model.pair_solreffriction[i] = (-1.0, -CONTACT_IMPEDANCE * max(2.0, wanted))
         for i, dof in enumerate(self._hub_v.tolist()):
             loss = BEARING_NM + self.sim.rolling_resistance * self._load[i] * self._radius
             model.dof_frictionloss[dof] = 100.0 if blocked else loss + brake_nm[i]
@@ -261,6 +273,13 @@ class Plant:
             turning = sum(hub[i] for i in wheels) / len(wheels)
             data.ctrl[k] = self._motor_nm(turning, k)
         mujoco.mj_step(model, data, self._substeps)
+
+    def _sliding(self, wheel: int) -> float:
+        """Share of grip left to a wheel that slips: all of it up to a slip ratio of 0.15, then
+        falling to ``sim.sliding_grip`` at 0.5 (the shape of measured tyre curves)."""
+        rim, ground = self._rim[wheel], self._ground[wheel]
+        ratio = abs(rim - ground) / max(abs(rim), abs(ground), 0.1)
+        return 1.0 - (1.0 - self.sim.sliding_grip) * max(0.0, min(1.0, (ratio - 0.15) / 0.35))
 
     def _motor_nm(self, wheel_radps: float, side: int) -> float:
         """Linear torque-speed curve; little drag when the wheels overrun the throttle."""

@@ -44,6 +44,12 @@ class SimSettings:
         doc="drive force over wheel load per unit of slip ratio, below the grip limit, on ground "
         "that does not say otherwise",
     )
+    tyre_stiffness_n_per_m: float = setting(
+        20000.0, unit="N/m", above=0, doc="how hard a tyre is to press flat"
+    )
+    sliding_grip: float = setting(
+        0.85, above=0, high=1, doc="friction of a sliding tyre, as a share of the peak"
+    )
     tyre_width_m: float = setting(0.06, unit="m", above=0, doc="width of a tyre")
     suspension_sag_m: float = setting(
         0.012, unit="m", above=0, doc="how far the springs give under the standing rover"

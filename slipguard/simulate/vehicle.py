@@ -14,7 +14,8 @@ PHYSICS_STEP_S = 0.001
 WHEEL_MASS_SHARE = 0.05  # of the rover, each; common practice for hobby crawler wheels, no source
 CARRIER_MASS_SHARE = 0.015
 STIFF = 'solref="0.004 1" solimp="0.999 0.9999 0.001"'
-CONTACT_IMPEDANCE = 0.95  # normal direction: tyre a little soft
+CONTACT_IMPEDANCE = 0.3  # d of the engine: softness of a contact row is (1 - d) / d / mass
+CONTACT_DAMPING_PER_S = 300.0  # contacts settle this fast; the engine's step allows ~500
 
 
 def corners(config: Config) -> tuple[tuple[float, float], ...]:
@@ -46,6 +47,13 @@ def steer_angles_rad(config: Config, steer: float) -> Quad:
     return (angle(front, half), angle(front, -half), angle(rear, half), angle(rear, -half))
 
 
+def unloaded_radius_m(config: Config, sim: SimSettings) -> float:
+    """Radius of a tyre that carries nothing. Under the standing rover's load it rolls like a
+    wheel of ``rover.wheel_radius_m``: the engine's contact lies half way into the tyre."""
+    load = config.rover.mass_kg * GRAVITY_MPS2 / 4
+    return config.rover.wheel_radius_m + load / sim.tyre_stiffness_n_per_m / 2
+
+
 def model_xml(config: Config, sim: SimSettings) -> str:
     """The rover in the engine's own format (MJCF)."""
     rover = config.rover
@@ -67,6 +75,7 @@ def model_xml(config: Config, sim: SimSettings) -> str:
     travel = sim.suspension_travel_m
     spin_i = 0.7 * wheel_m * r**2  # between a disc (0.5) and a ring (1)
     cross_i = spin_i / 2 + wheel_m * sim.tyre_width_m**2 / 12
+    tall = unloaded_radius_m(config, sim)
     wheels, grounds, pairs = [], [], []
     for name, (x, y) in zip(WHEELS, corners(config), strict=True):
         wheels.append(f"""
@@ -80,7 +89,7 @@ def model_xml(config: Config, sim: SimSettings) -> str:
             diaginertia="{cross_i!r} {spin_i!r} {cross_i!r}"/>
           <joint name="{name}_hub" type="hinge" axis="0 1 0" frictionloss="0.01"
             solreffriction="0.004 2" solimpfriction="0.9999 0.99999 0.001"/>
-          <geom name="{name}_tyre" type="ellipsoid" size="{r!r} {sim.tyre_width_m / 2!r} {r!r}"
+          <geom name="{name}_tyre" type="ellipsoid" size="{tall!r} {sim.tyre_width_m / 2!r} {tall!r}"
             contype="0" conaffinity="0"/>
         </body>
       </body>""")
@@ -89,8 +98,8 @@ def model_xml(config: Config, sim: SimSettings) -> str:
       <geom name="{name}_plane" type="plane" size="1 1 1" contype="0" conaffinity="0"/>
     </body>""")
         pairs.append(f"""
-    <pair geom1="{name}_plane" geom2="{name}_tyre" condim="3" solref="0.01 1"
-      solimp="{CONTACT_IMPEDANCE} {CONTACT_IMPEDANCE} 0.001" solreffriction="-1 -300"/>""")
+    <pair geom1="{name}_plane" geom2="{name}_tyre" condim="3"
+      solimp="{CONTACT_IMPEDANCE} {CONTACT_IMPEDANCE} 0.001"/>""")
     line = _driveline(config, sim)
     return f"""
 <mujoco>
