@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from slipguard import Reading, RecordingError
@@ -645,6 +645,7 @@ EVENTS = st.builds(
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example("\x85", "\u2028 x", "Hügel\n\n mit Lehm \n", None)
 @given(
     st.text(), st.text(), st.text(), st.one_of(st.none(), st.lists(EVENTS, max_size=1).map(tuple))
 )

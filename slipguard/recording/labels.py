@@ -94,7 +94,10 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
     }
     if labels.events is not None:
         content["events"] = [asdict(event) for event in labels.events]
-    text = yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=96)
+    # PyYAML writes rare line separators (U+0085, U+2028) so that they read back as spaces,
+    # unless it may write ASCII only.
+    words = (labels.vehicle + labels.source + labels.notes).replace("\n", "")
+    text = yaml.safe_dump(content, sort_keys=False, allow_unicode=words.isprintable(), width=96)
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
