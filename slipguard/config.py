@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
@@ -38,6 +39,13 @@ class Config:
     limits: settings.Limits = field(default_factory=settings.Limits)
     plugins: Mapping[str, Any] = field(default_factory=Section)
     sim: Mapping[str, Any] = field(default_factory=Section)
+
+    @property
+    def count_m(self) -> float:
+        """Rim travel of one count, metres; 0 where the wheels report speeds."""
+        if self.encoders.kind != "counts" or self.encoders.counts_per_rev is None:
+            return 0.0
+        return 2.0 * math.pi * self.rover.wheel_radius_m / self.encoders.counts_per_rev
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Config:

@@ -10,6 +10,7 @@ from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
 SLIDING_MPS = 0.1
+CREPT_M = 0.006
 
 
 class UnaskedMotion:
@@ -21,8 +22,9 @@ class UnaskedMotion:
     reversing does not.
     """
 
-    def __init__(self, rolling: Rolling, inferred_direction: bool) -> None:
+    def __init__(self, rolling: Rolling, count_m: float, inferred_direction: bool) -> None:
         self._rolling = rolling
+        self._count_m = count_m
         self._inferred = inferred_direction
         self._asked: int | None = None
         self._armed = {+1: False, -1: False}
@@ -45,12 +47,7 @@ class UnaskedMotion:
 
     def _watch_rolling(self, estimate: Estimate, asked: int | None) -> Finding | None:
         if asked != self._asked:
-            self._asked = asked
-            rested = estimate.at_rest
-            self._armed = {+1: rested, -1: rested}
-            self._set_origin(estimate)
-            if self._since is not None and asked == self._way:
-                self._since = None
+            self._command_changed(estimate, asked)
         if asked is None:
             self._since = None
             return None
@@ -83,10 +80,25 @@ class UnaskedMotion:
             (now - then) * way > 0.0
             for now, then in zip(estimate.wheel_travel_m, self._counts_at_origin, strict=True)
         )
-        if abs(v) > fast and travel * 1e3 > self._rolling.travel_mm and counted >= 2:
+        moved = travel > self._rolling.travel_mm * 1e-3 and abs(v) > fast and counted >= 2
+        # Too slow for its speed to be sure, but not for its travel.
+        crept = travel > max(CREPT_M, 1.5 * self._count_m) and v * way > 0.0 and counted >= 3
+        if moved or crept:
             self._since, self._way = estimate.t_s, way
             return self._finding(estimate)
         return None
+
+    def _command_changed(self, estimate: Estimate, asked: int | None) -> None:
+        """Motion that was asked for until now is coasting; motion that was not goes on rolling."""
+        way = 1 if estimate.speed_mps > 0 else -1
+        unasked = self._armed[way] and self._asked != way
+        self._asked = asked
+        rested = estimate.at_rest
+        self._armed = {way: rested or unasked, -way: rested}
+        if self._since is not None and asked == self._way:
+            self._since = None
+        if self._since is None and not unasked:
+            self._set_origin(estimate)
 
     def _set_origin(self, estimate: Estimate) -> None:
         self._origin_m = estimate.distance_m

@@ -9,6 +9,8 @@ from slipguard.finding import Finding
 from slipguard.reading import WHEELS
 from slipguard.settings import Spin
 
+OPPOSED_RIM_MPS = 0.08
+
 
 class WheelSlip:
     """Remembers, per wheel, what is going on and since when."""
@@ -47,6 +49,8 @@ class WheelSlip:
     def _watch(self, i: int, estimate: Estimate, dt_s: float, may_lock: bool) -> None:
         spin = self._spin
         slip, ratio = abs(estimate.slip_mps[i]), estimate.slip_ratio[i]
+        if self._kind[i] == "wheel_lock" and _opposed(estimate, i):
+            self._start(i, "wheel_spin", estimate.t_s)  # it is driven against its travel now
         if self._kind[i]:
             # One quiet sample is not the end: a count may simply not have come yet.
             over = slip < 0.5 * spin.slip_speed_mps or (
@@ -74,4 +78,4 @@ def _opposed(estimate: Estimate, i: int) -> bool:
     """Rim turning one way while the ground goes the other: driven, so it spins."""
     rim = estimate.wheel_speed_mps[i]
     ground = rim - estimate.slip_mps[i]
-    return rim * ground < 0.0 and math.fabs(rim) > 0.1
+    return rim * ground < 0.0 and math.fabs(rim) > OPPOSED_RIM_MPS

@@ -9,7 +9,6 @@ the accelerometer alone carries the speed, and the standard deviation says so.
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 
@@ -19,6 +18,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
+from slipguard.fuse.rest import STILL_S, RestWatch
 from slipguard.fuse.slip import slip_ratio
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
@@ -27,9 +27,11 @@ from slipguard.settings import GRAVITY_MPS2
 # Process noise. Chosen on simulated drives, see DEVELOPERS.md.
 SPEED_NOISE = 0.03  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
 VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
+COASTING_NOISE = 0.2  # s^0.5: the same without a wheel to correct, when vibration may alias
 TRAVEL_NOISE = 0.006  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
 TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believed
 DRIFT_NOISE = 0.03  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a turn carries over
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
 
@@ -50,10 +52,12 @@ REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
 
-STILL_S = 0.12
 QUIET_TAU_S = 0.1
-REST_MEMORY_S = 0.1
+COMPARE_S = 0.3
+COMPARE_MPS = 0.15
 REST_SPEED_SD = 0.01  # m/s
+REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
+REST_FORCE_SD = 0.01  # m/s2
 ROLL_TAU_S = 1.5
 IMU_LOST_S = 0.1
 
@@ -67,9 +71,7 @@ class Fusion:
         self._counted = enc.kind == "counts"
         self._unsigned = self._counted and enc.direction == "unsigned"
         self._radius = rover.wheel_radius_m
-        self._count_m = (
-            2 * math.pi * rover.wheel_radius_m / (enc.counts_per_rev or 1) if self._counted else 0.0
-        )
+        self._count_m = config.count_m
         driven = {"front": (2.0, 2.0, 0.0, 0.0), "rear": (0.0, 0.0, 2.0, 2.0)}.get(rover.drive)
         # Creep of each gripping tyre per m/s2 of specific force along x.
         self._creep = [
@@ -82,7 +84,6 @@ class Fusion:
         self._steered = (front, front, rear, rear)
         self._accel_sample_var = imu.accel_noise_mps2**2
         self._gyro_sample_var = imu.gyro_noise_radps**2
-        self._quiet_gyro = 5.0 * imu.gyro_noise_radps + 0.01
         self._lever = imu.position_m
 
         x = np.zeros(N_STATE)
@@ -120,11 +121,12 @@ class Fusion:
         self._accel_smooth = [0.0, 0.0, 0.0]
         self._vibration_var = 0.0
         self._lever_speed = 0.0
-        self._odd_samples = 0
         self._distance = 0.0
         self._at_rest = False
-        self._rest_s = 0.0
-        self._rest_memory: deque[float] = deque(maxlen=2)
+        self._compare_s = 0.0
+        self._compare_from: tuple[float, list[float]] = (0.0, [0.0] * 4)
+        self._rest = RestWatch(self._count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
+        self._rested = False
         self._yaw = 0.0
 
     # -- one frame ---------------------------------------------------------------------------
@@ -147,6 +149,7 @@ class Fusion:
                 self._correct_with_counts(frame)
             else:
                 self._correct_with_speeds(frame)
+            self._compare_wheels(blind)
         self._watch_rest(frame, blind)
         return self._estimate(frame, blind)
 
@@ -232,7 +235,7 @@ class Fusion:
             self._s_y += (-wz * c + wx * s_z) * dt
             self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
         body_turn = wy * self._radius
-        force = 0.0 if blind else max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self._accel_smooth[0]))
+        force = max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self._accel_smooth[0]))
         travel_noise = TRAVEL_NOISE**2
         for i in range(4):
             px_i, py_i = self._where[i]
@@ -249,10 +252,14 @@ class Fusion:
             accel_var = BLIND_ACCEL_NOISE**2 * dt
         else:
             vibration = max(0.0, self._vibration_var - self._accel_sample_var)
+            gain = VIBRATION_NOISE if any(w.gripping for w in self.wheels) else COASTING_NOISE
             accel_var = self._accel_sample_var * dt * dt + dt * (
-                SPEED_NOISE**2 + VIBRATION_NOISE**2 * vibration
+                SPEED_NOISE**2 + gain * gain * vibration
             )
-        drift = (DRIFT_NOISE**2) * dt + self._gyro_sample_var * (GRAVITY_MPS2 * dt) ** 2
+        turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
+        drift_noise = REST_DRIFT_NOISE if self._at_rest else DRIFT_NOISE
+        drift = (drift_noise**2 + turning * turning) * dt
+        drift += self._gyro_sample_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z if not blind else 0.0, self._hub_gain, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
         engine.predict(moved, self._F, self._Q)
@@ -389,39 +396,71 @@ class Fusion:
         if informed:
             self._engine.update(innovation, H, R)
 
+    def _compare_wheels(self, blind: bool) -> None:
+        """With no wheel believed: if wheels follow the accelerometer, the speed is what is wrong.
+
+        The rim of a wheel that grips changes its speed as the body does. Over a stretch in which
+        the body clearly sped up or slowed down, two wheels or more that did the same, and agree
+        among themselves, are gripping; a spinning rim follows the motor instead.
+        """
+        if blind or any(w.gripping for w in self.wheels):
+            self._compare_s = 0.0
+            return
+        v = float(self._engine.x[V])
+        slips = [w.rim_mps - h for w, h in zip(self.wheels, self._hub, strict=True)]
+        if self._compare_s == 0.0:
+            self._compare_from = (v, slips)
+        self._compare_s += 1.0 / self._config.encoders.rate_hz
+        if self._compare_s < COMPARE_S:
+            return
+        self._compare_s = 0.0
+        v_then, slips_then = self._compare_from
+        change = abs(v - v_then)
+        if change < COMPARE_MPS:
+            return
+        near = 0.25 * change
+        follow = [i for i in range(4) if abs(slips[i] - slips_then[i]) < near]
+        if len(follow) < 2:
+            return
+        mean = sum(slips[i] for i in follow) / len(follow)
+        follow = [i for i in follow if abs(slips[i] - mean) < near]
+        if len(follow) >= 2:
+            self._engine.shift(V, mean, near * near)
+            for i in follow:
+                self._anchor(i, self.wheels[i].rim_m, self.wheels[i].rim_var_m2)
+
     # -- rest --------------------------------------------------------------------------------
 
     def _watch_rest(self, frame: Frame, blind: bool) -> None:
         x, P = self._engine.x, self._engine.P
-        still = all(w.still_s >= STILL_S for w in self.wheels)
-        slow = abs(float(x[V])) < 0.05 + 2.5 * math.sqrt(float(P[V, V]))
+        still_s = min(w.still_s for w in self.wheels)
         if blind:
-            self._at_rest = still
-        else:
-            wx, wy, wz = frame.gyro
-            turning = max(
-                abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])
-            )
-            limit = self._quiet_gyro + (0.0 if self._at_rest else 3.0 * math.sqrt(P[B, B]))
-            step = abs(frame.accel[0] - x[C])
-            odd_limit = 6.0 * math.sqrt(self._accel_sample_var) + 3.0 * math.sqrt(P[C, C])
-            self._odd_samples = self._odd_samples + 1 if step > odd_limit else 0
-            quiet = turning < limit + 0.05 and self._odd_samples < 2
-            self._at_rest = still and slow and quiet
+            self._at_rest = still_s >= STILL_S
+            return
+        if not frame.imu_new:
+            self._at_rest = self._at_rest and still_s > 0.0
+            return
+        wx, wy, wz = frame.gyro
+        force = frame.accel[0] - float(x[C])
+        self._at_rest = self._rest.step(
+            frame.dt_s,
+            still_s,
+            float(x[V]),
+            math.sqrt(float(P[V, V])),
+            force,
+            math.sqrt(float(P[C, C])),
+            max(abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])),
+            math.sqrt(float(P[B, B])),
+            self._vibration_var,
+        )
         if not self._at_rest:
-            if self._rest_memory:
-                # The last moments of a rest may already have been the first of a start, and
-                # then the accelerometer's slow rise went into c: take the value before.
-                self._engine.shift(C, self._rest_memory[0] - float(x[C]), 0.0)
-                self._rest_memory.clear()
+            if self._rested:
+                # Gravity along x was held to be constant; from here on it is only known so well.
+                self._engine.shift(C, 0.0, REST_FORCE_SD**2)
+            self._rested = False
             return
-        self._rest_s += frame.dt_s
-        if self._rest_s >= REST_MEMORY_S:
-            self._rest_s = 0.0
-            self._rest_memory.append(float(x[C]))
-        if blind or not frame.imu_new:
-            return
-        innovation = np.array([-x[V], frame.accel[0] - x[C], frame.gyro[1] - x[B]], dtype=float)
+        self._rested = True
+        innovation = np.array([-x[V], force, frame.gyro[1] - x[B]], dtype=float)
         self._engine.update(innovation, self._H_rest, self._R_rest)
         k = min(1.0, frame.dt_s / 0.5)
         for j in (0, 2):

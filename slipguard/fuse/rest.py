@@ -1,0 +1,82 @@
+"""Is the rover at rest? Wheels still, body quiet, and no start felt by the accelerometer.
+
+Stopped wheels are not yet a stopped rover: wheels locked on a slippery slope stand still while
+the rover slides. So the speed carried on by the accelerometer must have died as well, unless
+the body has been as quiet as its sensors for long (a slide that has become steady looks the
+same to every sensor here).
+
+With few counts a revolution a slow start goes uncounted for a while. The accelerometer feels
+it: Page's cumulative sum (E. S. Page, Biometrika 41, 1954) of the difference between specific
+force and the gravity learnt at rest ends the rest before the first count comes.
+"""
+
+from __future__ import annotations
+
+STILL_S = 0.12
+CREEP_MPS = 0.1
+"""Wheels that turn slower than this may go uncounted for the time of a count and a half."""
+QUIET_S = 0.5
+SLOW_MPS = 0.05
+SLOW_SD = 2.5
+TURN_RADPS = 0.05
+START_DRIFT = 0.5
+START_LIMIT = 10.0
+JOLT_SD = 6.0
+
+
+class RestWatch:
+    """Decides on rest, one IMU sample after the other."""
+
+    def __init__(self, count_m: float, accel_noise_mps2: float, gyro_noise_radps: float) -> None:
+        self._still_s = max(STILL_S, 1.5 * count_m / CREEP_MPS)
+        self._accel_var = accel_noise_mps2**2
+        self._gyro_limit = 5.0 * gyro_noise_radps + 0.01 + TURN_RADPS
+        self._sums = [0.0, 0.0]
+        self._jolts = 0
+        self._quiet_s = 0.0
+        self._moved_s = 0.0  # since the last sign of motion
+        self.at_rest = False
+
+    def step(
+        self,
+        dt_s: float,
+        still_s: float,
+        speed_mps: float,
+        speed_sd_mps: float,
+        force_mps2: float,
+        force_sd_mps2: float,
+        turn_radps: float,
+        turn_sd_radps: float,
+        vibration_var: float,
+    ) -> bool:
+        """Whether the rover rests.
+
+        ``still_s``: time since any wheel counted. ``force_mps2``: specific force along x less
+        gravity, and how well that gravity is known. ``turn_radps``: largest turn rate.
+        """
+        self._feel_start(force_mps2, force_sd_mps2)
+        turning = turn_radps > self._gyro_limit + (0.0 if self.at_rest else 3.0 * turn_sd_radps)
+        if turning or self._jolts >= 2 or max(self._sums) > START_LIMIT:
+            self._sums = [0.0, 0.0]
+            self._moved_s = 0.0
+            self._quiet_s = 0.0
+            self.at_rest = False
+            return False
+        self._moved_s += dt_s
+        still = min(still_s, self._moved_s) >= self._still_s
+        calm = still and vibration_var < 2.0 * self._accel_var
+        self._quiet_s = self._quiet_s + dt_s if calm else 0.0
+        slow = abs(speed_mps) < SLOW_MPS + SLOW_SD * speed_sd_mps
+        self.at_rest = still and (slow or self._quiet_s > QUIET_S)
+        if not still:
+            self._sums = [0.0, 0.0]
+        return self.at_rest
+
+    def _feel_start(self, force_mps2: float, force_sd_mps2: float) -> None:
+        z = force_mps2 / (self._accel_var + force_sd_mps2**2) ** 0.5
+        if not self.at_rest:
+            self._jolts = 0
+            return
+        self._sums[0] = max(0.0, self._sums[0] + z - START_DRIFT)
+        self._sums[1] = max(0.0, self._sums[1] - z - START_DRIFT)
+        self._jolts = self._jolts + 1 if abs(z) > JOLT_SD else 0
