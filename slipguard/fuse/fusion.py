@@ -53,8 +53,9 @@ REGRIP_SD = 1.0
 REGRIP_S = 0.06
 
 QUIET_TAU_S = 0.1
-COMPARE_S = 0.3
-COMPARE_MPS = 0.15
+COMPARE_S = 1.0
+COMPARE_MPS = 0.3
+COMPARE_SHARE = 0.2
 REST_SPEED_SD = 0.01  # m/s
 REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
 REST_FORCE_SD = 0.01  # m/s2
@@ -399,9 +400,9 @@ class Fusion:
     def _compare_wheels(self, blind: bool) -> None:
         """With no wheel believed: if wheels follow the accelerometer, the speed is what is wrong.
 
-        The rim of a wheel that grips changes its speed as the body does. Over a stretch in which
-        the body clearly sped up or slowed down, two wheels or more that did the same, and agree
-        among themselves, are gripping; a spinning rim follows the motor instead.
+        The rim of a wheel that grips changes its speed as the body does; a spinning rim follows
+        the motor. Three wheels that kept their distance to the estimate while the body clearly
+        sped up or slowed down, and agree among themselves, are gripping.
         """
         if blind or any(w.gripping for w in self.wheels):
             self._compare_s = 0.0
@@ -411,20 +412,22 @@ class Fusion:
         if self._compare_s == 0.0:
             self._compare_from = (v, slips)
         self._compare_s += 1.0 / self._config.encoders.rate_hz
-        if self._compare_s < COMPARE_S:
-            return
-        self._compare_s = 0.0
         v_then, slips_then = self._compare_from
         change = abs(v - v_then)
         if change < COMPARE_MPS:
+            if self._compare_s > COMPARE_S:
+                self._compare_s = 0.0
             return
-        near = 0.25 * change
-        follow = [i for i in range(4) if abs(slips[i] - slips_then[i]) < near]
-        if len(follow) < 2:
-            return
-        mean = sum(slips[i] for i in follow) / len(follow)
-        follow = [i for i in follow if abs(slips[i] - mean) < near]
-        if len(follow) >= 2:
+        self._compare_s = 0.0
+        near = COMPARE_SHARE * change
+        middle = sorted(slips)[1:3]
+        mean = 0.5 * (middle[0] + middle[1])
+        follow = [
+            i
+            for i in range(4)
+            if abs(slips[i] - slips_then[i]) < near and abs(slips[i] - mean) < near
+        ]
+        if len(follow) >= 3:
             self._engine.shift(V, mean, near * near)
             for i in follow:
                 self._anchor(i, self.wheels[i].rim_m, self.wheels[i].rim_var_m2)
