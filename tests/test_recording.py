@@ -351,6 +351,13 @@ def test_a_cut_inside_a_character_is_tolerated(tmp_path):
     assert recording.truncated
 
 
+def test_a_cut_inside_a_marker_of_two_lines_is_tolerated(tmp_path):
+    """A quoted cell left open by a power cut is lost with its row, and is no error."""
+    recording = open_recording(drive(tmp_path, 't_s,fl_count,marker\n0,1,a\n1,2,"two\nli'))
+    assert [row.reading.t_s for row in recording] == [0.0]
+    assert "line 4 has no line end" in recording.truncated
+
+
 TEXT = "t_s,fl_count,marker\n" + "".join(f'{i / 8},{i * i % 997},"n, {i}"\n' for i in range(300))
 
 
