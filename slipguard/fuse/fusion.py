@@ -27,7 +27,9 @@ from slipguard.settings import GRAVITY_MPS2
 # Process noise. Chosen on simulated drives, see DEVELOPERS.md.
 SPEED_NOISE = 0.03  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
 VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
-COASTING_NOISE = 0.2  # s^0.5: the same without a wheel to correct, when vibration may alias
+COASTING_NOISE = 0.2  # s^0.5: the most of it, long after a wheel last corrected: it may alias
+WHEEL_PERIOD_S = 0.01  # between corrections for which VIBRATION_NOISE holds
+START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
 TRAVEL_NOISE = 0.006  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
 TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believed
 DRIFT_NOISE = 0.03  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
@@ -90,7 +92,7 @@ class Fusion:
         x = np.zeros(N_STATE)
         P = np.zeros((N_STATE, N_STATE))
         P[V, V] = rover.top_speed_mps**2
-        P[C, C] = GRAVITY_MPS2**2
+        P[C, C] = START_FORCE_SD**2
         P[B, B] = imu.gyro_bias_sd_radps**2
         for i in range(4):
             x[P0 + i] = 0.5 * self._count_m
@@ -124,6 +126,8 @@ class Fusion:
         self._lever_speed = 0.0
         self._distance = 0.0
         self._at_rest = False
+        self._uncorrected_s = 0.0
+        self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._compare_s = 0.0
         self._compare_from: tuple[float, list[float]] = (0.0, [0.0] * 4)
         self._rest = RestWatch(self._count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
@@ -185,7 +189,6 @@ class Fusion:
         fx, fy, fz = frame.accel
         if not self._imu_seen:
             self._imu_seen = True
-            self._engine.reset(C, fx, 0.5**2)
             self._s_y = fy
             self._accel_smooth = [fx, fy, fz]
         dt = frame.dt_s
@@ -253,7 +256,9 @@ class Fusion:
             accel_var = BLIND_ACCEL_NOISE**2 * dt
         else:
             vibration = max(0.0, self._vibration_var - self._accel_sample_var)
-            gain = VIBRATION_NOISE if any(w.gripping for w in self.wheels) else COASTING_NOISE
+            self._uncorrected_s += dt
+            gain = VIBRATION_NOISE * math.sqrt(max(1.0, self._uncorrected_s / WHEEL_PERIOD_S))
+            gain = min(COASTING_NOISE, gain)
             accel_var = self._accel_sample_var * dt * dt + dt * (
                 SPEED_NOISE**2 + gain * gain * vibration
             )
@@ -309,6 +314,8 @@ class Fusion:
                     informed = informed or R[i, i] < NO_INFORMATION
             else:
                 self._try_regrip(i, wheel, age)
+        if any(w.gripping for w in self.wheels):
+            self._uncorrected_s = 0.0
         if informed:
             K = self._engine.update(innovation, self._H_wheels, R)
             for i in range(4):
@@ -382,18 +389,24 @@ class Fusion:
             wheel.travel_m += rim * min(frame.wheel_dt_s[i], 0.5)
             age = min(frame.wheel_dt_s[i], 0.5)
             wheel.still_s = 0.0 if abs(rim) > 0.5 * noise else wheel.still_s + age
+            # A speed is a mean over the time since the last one: what changed in it is open.
+            blur = (rim - wheel.rim_mps) ** 2 + (v - self._speed_at[i]) ** 2
             wheel.rim_mps = rim
+            self._speed_at[i] = v
             H[i, V] = gain
             turn = 2.0 * TURN_TRAVEL_NOISE * (hub - v)
-            var = noise * noise + (0.01 * hub) ** 2 + turn * turn
+            var = noise * noise + (0.01 * hub) ** 2 + turn * turn + blur / 3.0
             total = math.sqrt(gain * gain * sd2 + var)
             slip = rim - hub
-            loose = abs(slip) > TRUST_SD * total + 0.03
-            self._excess[i] = self._excess[i] + slip * age if loose else 0.0
+            loose = abs(slip) > TRUST_SD * total + 0.03 and self._may(i, slip)
+            # The first odd value may be a late one; travel is counted from the second.
+            again = loose and not wheel.gripping
+            self._excess[i] = self._excess[i] + slip * age if again else 0.0
             wheel.gripping = not loose
             if not loose:
                 innovation[i], R[i, i] = slip, var
                 informed = True
+                self._uncorrected_s = 0.0
         if informed:
             self._engine.update(innovation, H, R)
 
