@@ -1,8 +1,9 @@
 """A simulated rover, built from the same rover YAML as the guard (extra ``sim``)."""
 
+from slipguard.simulate.drive import Drive, Helper, run
 from slipguard.simulate.labels import Label, label_drive
+from slipguard.simulate.outcome import Outcome, summarise
 from slipguard.simulate.plant import Plant
-from slipguard.simulate.run import Drive, Helper, run
 from slipguard.simulate.scenario import DEMO_ROVER, Scenario
 from slipguard.simulate.scenarios import SCENARIOS, make
 from slipguard.simulate.settings import SimSettings
@@ -15,6 +16,7 @@ __all__ = [
     "Drive",
     "Helper",
     "Label",
+    "Outcome",
     "Patch",
     "Plant",
     "Scenario",
@@ -24,4 +26,5 @@ __all__ = [
     "label_drive",
     "make",
     "run",
+    "summarise",
 ]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from slipguard.config import Config
-from slipguard.simulate.run import run
+from slipguard.simulate.drive import run
 from slipguard.simulate.scenario import DEMO_ROVER, DEMO_ROVER_YAML, Scenario
 from slipguard.simulate.scenarios import ENCODER_FAULTS, make, with_fault
 

@@ -89,8 +89,8 @@ def model_xml(config: Config, sim: SimSettings) -> str:
             diaginertia="{cross_i!r} {spin_i!r} {cross_i!r}"/>
           <joint name="{name}_hub" type="hinge" axis="0 1 0" frictionloss="0.01"
             solreffriction="0.004 2" solimpfriction="0.9999 0.99999 0.001"/>
-          <geom name="{name}_tyre" type="ellipsoid" size="{tall!r} {sim.tyre_width_m / 2!r} {tall!r}"
-            contype="0" conaffinity="0"/>
+          <geom name="{name}_tyre" type="ellipsoid" contype="0" conaffinity="0"
+            size="{tall!r} {sim.tyre_width_m / 2!r} {tall!r}"/>
         </body>
       </body>""")
         grounds.append(f"""

@@ -255,8 +255,8 @@ class Surface:
             low = np.take_along_axis(raised, (best - step * ok)[..., None], axis=2)[..., 0]
             high = np.take_along_axis(raised, (best + step * ok)[..., None], axis=2)[..., 0]
             bend = 2 * top - low - high
-            near = ok & (bend > 1e-12) & (low > top - 0.5 * self.radius_m)
-            near &= high > top - 0.5 * self.radius_m
+            # A sharper bend than a ball's is an edge, and there the grid point is the maximum.
+            near = ok & (bend > 1e-12) & (bend < 4 * self.cell_m**2 / self.radius_m)
             z += np.where(near, (high - low) ** 2 / (8 * np.where(near, bend, 1.0)), 0.0)
         gx = (z[2:, 1:-1] - z[:-2, 1:-1]) / (2 * self.cell_m)
         gy = (z[1:-1, 2:] - z[1:-1, :-2]) / (2 * self.cell_m)
