@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.reading import WHEELS
@@ -20,11 +18,17 @@ class WheelSlip:
         self._kind = [""] * 4
         self._since = [0.0] * 4
         self._clear_s = [0.0] * 4
+        self._travel = [0.0] * 4
+        self._counted_way = [0] * 4  # direction of the last travel of the rim
 
     def step(self, estimate: Estimate, dt_s: float, may_lock: tuple[bool, ...]) -> list[Finding]:
         """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
         found = []
         for i, wheel in enumerate(WHEELS):
+            step = estimate.wheel_travel_m[i] - self._travel[i]
+            if step != 0.0:
+                self._travel[i] += step
+                self._counted_way[i] = 1 if step > 0.0 else -1
             self._watch(i, estimate, dt_s, may_lock[i])
             kind = self._kind[i]
             if kind == "wheel_spin":
@@ -49,7 +53,7 @@ class WheelSlip:
     def _watch(self, i: int, estimate: Estimate, dt_s: float, may_lock: bool) -> None:
         spin = self._spin
         slip, ratio = abs(estimate.slip_mps[i]), estimate.slip_ratio[i]
-        if self._kind[i] == "wheel_lock" and _opposed(estimate, i):
+        if self._kind[i] == "wheel_lock" and self._opposed(estimate, i):
             self._start(i, "wheel_spin", estimate.t_s)  # it is driven against its travel now
         if self._kind[i]:
             # One quiet sample is not the end: a count may simply not have come yet.
@@ -65,7 +69,7 @@ class WheelSlip:
             return
         if estimate.excess_travel_m[i] * estimate.slip_mps[i] <= 0.0:
             return
-        if ratio >= spin.slip_ratio or (_opposed(estimate, i) and slip > spin.slip_speed_mps):
+        if ratio >= spin.slip_ratio or (self._opposed(estimate, i) and slip > spin.slip_speed_mps):
             self._start(i, "wheel_spin", estimate.t_s)
         elif -ratio >= spin.lock_ratio and may_lock:
             self._start(i, "wheel_lock", estimate.t_s)
@@ -73,9 +77,9 @@ class WheelSlip:
     def _start(self, i: int, kind: str, t_s: float) -> None:
         self._kind[i], self._since[i], self._clear_s[i] = kind, t_s, 0.0
 
-
-def _opposed(estimate: Estimate, i: int) -> bool:
-    """Rim turning one way while the ground goes the other: driven, so it spins."""
-    rim = estimate.wheel_speed_mps[i]
-    ground = rim - estimate.slip_mps[i]
-    return rim * ground < 0.0 and math.fabs(rim) > OPPOSED_RIM_MPS
+    def _opposed(self, estimate: Estimate, i: int) -> bool:
+        """Rim turning one way while the ground goes the other: driven, so it spins."""
+        rim = estimate.wheel_speed_mps[i]
+        ground = rim - estimate.slip_mps[i]
+        turns = abs(rim) > OPPOSED_RIM_MPS and rim * self._counted_way[i] > 0.0
+        return turns and rim * ground < 0.0

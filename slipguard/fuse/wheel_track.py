@@ -87,6 +87,9 @@ class WheelTrack:
 
     def correct(self, edge_sd_m: float) -> None:
         """Update rim travel and speed with the box."""
+        if self.still_s > 0.0:  # no edge for a time t: slower than one count in t
+            most = (self.high_m - self.low_m) / self.still_s
+            self.rim_mps = max(-most, min(most, self.rim_mps))
         innovation, R = box_update(self.rim_m, self._pos_var, self.low_m, self.high_m, edge_sd_m)
         if R >= NO_INFORMATION:
             return
