@@ -13,7 +13,7 @@ import re
 import reprlib
 import types
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import MISSING, Field, fields, is_dataclass
+from dataclasses import MISSING, Field, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -162,7 +162,9 @@ class Section(Mapping[str, Any]):
             inner = self.section(key)
             if f.metadata["choices"]:
                 inner.check_keys(f.metadata["choices"])
-            return {k: inner._convert(k, v, f, get_args(hint)[1]) for k, v in inner.items()}
+            # The choices are those of the keys; limits are those of the values.
+            values: Field[Any] = field(metadata={**f.metadata, "choices": None})
+            return {k: inner._convert(k, v, values, get_args(hint)[1]) for k, v in inner.items()}
         if get_origin(hint) is tuple and get_args(hint)[1:] == (Ellipsis,):
             if not isinstance(value, list | tuple):
                 raise self.error(key, f"found {show(value)}, expected a list, e.g. [a, b]")
