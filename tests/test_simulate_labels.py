@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from slipguard.simulate import label_drive
 from slipguard.simulate.faults import EncoderFault, ImuFault
-from slipguard.simulate.labels import label_faults
+from slipguard.simulate.labels import farthest_roll_m, label_faults
 
 DT = 0.005
 
@@ -143,6 +143,22 @@ def test_fault_labels_wait_until_they_can_show():
         ("sensor_fault", None, 0.5, 1.0),
         ("sensor_fault", "rr", 2.005, 3.0),
     ]
+
+
+def test_farthest_roll():
+    """Distance rolled counts millimetres too, and not what was asked for or still coasting."""
+    t = np.arange(401) * DT
+    roll = np.where((t >= 1.0) & (t < 1.2), -0.01, 0.0)  # 2 mm
+    for asked in (0.0, 1.0):
+        assert farthest_roll_m(t, roll, np.full(401, asked)) == pytest.approx(0.002)
+    assert farthest_roll_m(t, roll, np.full(401, -1.0)) == 0.0
+    coasting = np.maximum(0.0, 1.0 - t)
+    assert farthest_roll_m(t, coasting, np.zeros(401)) < 0.001
+    through = np.where((t >= 0.5) & (t < 1.5), -0.1, 0.0)  # back, on while drive builds
+    late = np.where(t < 1.0, 0.0, 1.0)
+    assert farthest_roll_m(t, through, late) == pytest.approx(0.1)
+    slowing = np.where(t < 1.0, -0.5, 0.0)  # backwards, then asked forwards to slow down
+    assert farthest_roll_m(t, slowing, np.ones(401)) == 0.0
 
 
 @given(

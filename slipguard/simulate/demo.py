@@ -32,7 +32,7 @@ class Demo:
 
 
 def _cut_late(scenario: Scenario) -> Scenario:
-    return replace(scenario, motor_enabled=lambda t: t < 16.0)
+    return replace(scenario, motor_enabled=lambda t: t < 16.0, event_s=16.0)
 
 
 def _lose_encoder(scenario: Scenario) -> Scenario:

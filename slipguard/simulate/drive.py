@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from slipguard.decision import Decision
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
 from slipguard.recording.columns import COUNTS, STANDARD, WHEEL_SPEEDS
-from slipguard.simulate.labels import Label, in_order, label_drive, label_faults
+from slipguard.simulate.labels import Label, asked_direction, in_order, label_drive, label_faults
 from slipguard.simulate.link import Link
 from slipguard.simulate.plant import Plant
 from slipguard.simulate.scenario import Scenario
@@ -46,24 +46,33 @@ class Drive:
         """A field of the truth over time: (n,) or, for one value a wheel, (n, 4)."""
         return np.array([getattr(t, name) for t in self.truth])
 
+    def command_column(self, name: str, unknown: float = 0.0) -> Array:
+        """A command of the operator as the rover received it, over time: (n,)."""
+        values = (getattr(r, name) for r in self.readings)
+        return np.array([unknown if v is None else float(v) for v in values])
+
+    def asked(self) -> Array:
+        """Direction of motion the driver asks for and could get, +1, 0 or -1: (n,)."""
+        return asked_direction(**self._commands())
+
+    def _commands(self) -> dict[str, Any]:
+        return {
+            "throttle": self.command_column("throttle"),
+            "motor_enabled": self.command_column("motor_enabled", 1.0),
+            "command_age_s": self.command_column("command_age_s"),
+            "link_timeout_s": self.config.limits.link_timeout_s,
+            "neutral": self.config.limits.throttle_dead_band,
+        }
+
     def labels(self) -> list[Label]:
         """Events that truly happened, broken sensors included."""
-
-        def command(name: str, default: float) -> Array:
-            values = (getattr(r, name) for r in self.readings)
-            return np.array([default if v is None else float(v) for v in values])
-
         t_s, rim_mps = self.truth_column("t_s"), self.truth_column("rim_mps")
         found = label_drive(
             t_s,
             rim_mps=rim_mps,
             ground_mps=self.truth_column("ground_mps"),
             speed_mps=self.truth_column("speed_mps"),
-            throttle=command("throttle", 0.0),
-            motor_enabled=command("motor_enabled", 1.0),
-            command_age_s=command("command_age_s", 0.0),
-            link_timeout_s=self.config.limits.link_timeout_s,
-            neutral=self.config.limits.throttle_dead_band,
+            **self._commands(),
         )
         return in_order(found + label_faults(t_s, rim_mps, self.scenario.faults))
 

@@ -87,8 +87,9 @@ def label_drive(
                 if t_s[end] - t_s[start] >= SPIN_S:
                     travel = _integral(t_s, np.where(there, slip, 0.0), start, end)
                     labels.append(_label(kind, wheel, t_s, start, end, travel))
-    asked = np.where(np.abs(throttle) > neutral, np.sign(throttle), 0.0)
-    asked = np.where((motor_enabled != 0) & (command_age_s <= link_timeout_s), asked, 0.0)
+    asked = asked_direction(
+        throttle, motor_enabled, command_age_s, link_timeout_s=link_timeout_s, neutral=neutral
+    )
     for start, end in _unasked(speed_mps, asked):
         travel = abs(_integral(t_s, speed_mps, start, end))
         if t_s[end] - t_s[start] >= ROLL_S and travel >= ROLL_M:
@@ -101,6 +102,49 @@ def label_drive(
     silent = command_age_s > link_timeout_s
     labels += [_label("link_lost", None, t_s, a, b, 0.0) for a, b in _stretches(silent)]
     return in_order(labels)
+
+
+def asked_direction(
+    throttle: Array,
+    motor_enabled: Array,
+    command_age_s: Array,
+    *,
+    link_timeout_s: float = 0.6,
+    neutral: float = 0.03,
+) -> Array:
+    """+1 or -1 where the driver asks for motion and could get it, 0 elsewhere: (n,)."""
+    asked = np.where(np.abs(throttle) > neutral, np.sign(throttle), 0.0)
+    return np.where((motor_enabled != 0) & (command_age_s <= link_timeout_s), asked, 0.0)
+
+
+def farthest_roll_m(t_s: Array, speed_mps: Array, asked: Array) -> float:
+    """The longest way rolled that nobody asked for, however short or slow.
+
+    While nothing is asked for: the farthest from where the rover first stood. While motion is
+    asked for: the farthest back from the farthest point reached that way since it stood.
+    """
+    if not len(t_s):
+        return 0.0
+    way = np.concatenate(([0.0], np.cumsum(speed_mps[:-1] * np.diff(t_s))))
+    changes = np.flatnonzero(np.diff(asked)) + 1
+    farthest = 0.0
+    before: float | None = None  # where a roll still going on began
+    for part in np.split(np.arange(len(t_s)), changes):
+        want, speed = asked[part[0]], speed_mps[part]
+        if before is None or speed[0] * want > 0:
+            stood = (np.abs(speed) < ROLL_MPS) | (speed * want > 0)
+            part = part[np.argmax(stood) :] if stood.any() else part[:0]
+            if not len(part):
+                before = None
+                continue
+            before = float(way[part[0]])
+        along = np.concatenate(([before], way[part]))
+        top = np.maximum.accumulate(along * want) if want else along[0]
+        back = top - along * want if want else np.abs(along - top)
+        farthest = max(farthest, float(np.max(back)))
+        rolling = abs(speed[-1]) > ROLL_MPS and speed[-1] * want <= 0
+        before = before if rolling else None
+    return farthest
 
 
 def label_faults(t_s: Array, rim_mps: Array, faults: Sequence[Fault]) -> list[Label]:

@@ -62,6 +62,8 @@ class Scenario:
         Where the rover stands at the start.
     goal_x_m : float or None
         Reaching this place along x counts as getting across.
+    event_s : float or None
+        When the thing happens that the scenario is about, e.g. the motor is cut.
     faults : sequence of Fault
     knocks : sequence of Knock
     """
@@ -78,6 +80,7 @@ class Scenario:
     y_m: float = 0.0
     heading_deg: float = 0.0
     goal_x_m: float | None = None
+    event_s: float | None = None
     faults: Sequence[Fault] = ()
     knocks: Sequence[Knock] = ()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from slipguard.config import Config
 from slipguard.simulate.scenario import DEMO_ROVER, Driver, Scenario, keep_line, track
@@ -32,6 +33,7 @@ def parking_motor_cut(seed: int, config: Config = DEMO_ROVER) -> Scenario:
         duration_s=cut + 6.0,
         operator=operator,
         motor_enabled=lambda t: t < cut,
+        event_s=cut,
         blocked_until_s=0.8 + lift / up,
     )
 
@@ -58,10 +60,11 @@ def _park(seed: int, config: Config, name: str) -> tuple[Scenario, float]:
 def parking_held(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     """Drives up a slope, lets the stick go (a hill hold takes over), then the motor is cut."""
     scenario, late = _park(seed, config, "parking_held")
-    return _changed(
+    return replace(
         scenario,
         notes="Drives up a slope and lets the stick go; later the motor is cut.",
         motor_enabled=lambda t: t < late,
+        event_s=late,
     )
 
 
@@ -71,13 +74,14 @@ def parking_link_lost(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     base = parking_motor_cut(seed, config)
     gone = rng.uniform(8, 11)
     back = gone + rng.uniform(3.0, 5.0)
-    return _changed(
+    return replace(
         base,
         name="parking_link_lost",
         notes="Drives up a slope, is held there by the throttle, then the link is lost.",
         duration_s=gone + 8.0,
         motor_enabled=lambda t: True,
         link=lambda t: not gone <= t < back,
+        event_s=gone,
     )
 
 
@@ -97,6 +101,7 @@ def hill_start(seed: int, config: Config = DEMO_ROVER) -> Scenario:
         duration_s=12.0,
         operator=lambda t, truth: (throttle(t), keep_line(truth)),
         blocked_until_s=go,
+        event_s=go,
         goal_x_m=1.0,
     )
 
@@ -185,11 +190,6 @@ def link_lost_driving(seed: int, config: Config = DEMO_ROVER) -> Scenario:
         duration_s=gone + 8.0,
         operator=operator,
         link=lambda t: not gone <= t < gone + 5.0,
+        event_s=gone,
         blocked_until_s=0.9,
     )
-
-
-def _changed(scenario: Scenario, **changes: object) -> Scenario:
-    from dataclasses import replace
-
-    return replace(scenario, **changes)  # type: ignore[arg-type]
