@@ -156,7 +156,8 @@ class _Device(ABC):
             self._leave()
 
     def __enter__(self) -> Self:
-        self.open()
+        if not self.is_open:
+            self.open()
         return self
 
     def __exit__(
