@@ -13,7 +13,7 @@ from simulated import QUIET, last, play, rover
 
 from slipguard.simulate import Patch, Plant, World
 from slipguard.simulate.vehicle import GRAVITY_MPS2, steer_angles_rad
-from slipguard.simulate.world import Surface, axle_twister, kerb
+from slipguard.simulate.world import Surface, axle_twister, height_field, kerb, ramp
 
 G = GRAVITY_MPS2
 MASS, RADIUS = 5.0, 0.075
@@ -239,6 +239,17 @@ def test_wheel_on_a_slope_and_at_a_kerb():
         assert height == pytest.approx(0.03 + math.sqrt(RADIUS**2 - before**2), abs=0.001)
         assert rise == pytest.approx(before / math.sqrt(RADIUS**2 - before**2), abs=0.12)
     assert step.at(0.5, 0.0)[0] == pytest.approx(RADIUS, abs=1e-9)
+
+
+def test_height_field_and_ramp():
+    """Ground from a table is straight between its points and level outside; so is a ramp."""
+    table = np.array([[0.0, 0.0], [0.1, 0.3]])
+    world = World(features=(height_field(table, 0.5, x_m=1.0),))
+    x, y = np.array([0.0, 1.25, 1.5, 1.25, 9.0]), np.array([0.0, 0.0, 0.0, 0.25, 0.5])
+    assert world.height(x, y) == pytest.approx([0.0, 0.05, 0.1, 0.1, 0.3])
+    slope = World(features=(ramp(1.0, 3.0, 10.0),))
+    expected = math.tan(math.radians(10)) * np.array([0.0, 0.0, 1.0, 2.0, 2.0])
+    assert slope.height(np.arange(5.0), np.zeros(5)) == pytest.approx(expected)
 
 
 def test_friction_by_place():

@@ -242,6 +242,19 @@ def test_link_delay_and_silence():
     assert ages[440] < 0.15
 
 
+def test_lost_commands():
+    """A share of the commands never arrives; the age of the last one then grows."""
+    ages = []
+    link = Link(SimSettings(link_loss=0.5), lambda t: True, np.random.default_rng(1))
+    for k in range(4000):
+        t = k * 0.005
+        if link.due(t):
+            link.send(t, t, 0.0)
+        ages.append(link.receive(t)[2])
+    fresh = sum(b < a for a, b in itertools.pairwise(ages))
+    assert fresh == pytest.approx(0.5 * 50 * 20, rel=0.1)
+
+
 def test_receiver_failsafe_without_help():
     """Unaided, the receiver alone sets neutral after its failsafe time; nothing brakes."""
     scenario = Scenario(

@@ -29,7 +29,8 @@ class Link:
         """The operator's side sends one command."""
         self._next_s += 1.0 / self._sim.link_rate_hz
         delay = self._sim.link_latency_s + self._sim.link_jitter_s * self._rng.uniform(-1, 1)
-        if self._up(t_s):
+        lost = self._rng.uniform() < self._sim.link_loss
+        if self._up(t_s) and not lost:
             self._air.append((t_s + max(0.0, delay), t_s, throttle, steer))
 
     def receive(self, t_s: float) -> tuple[float, float, float]:

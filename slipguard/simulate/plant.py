@@ -284,8 +284,10 @@ class Plant:
     def _motor_nm(self, wheel_radps: float, side: int) -> float:
         """Linear torque-speed curve; little drag when the wheels overrun the throttle."""
         throttle, drag = self._drive, self.sim.overrun_drag
-        if len(self._driven) == 2 and self._enabled:  # skid steering; each side can brake
-            turn = self._steer * (1 if side else -1)
+        if len(self._driven) == 2 and self._enabled:
+            # Skid steering: the sides differ, each can brake, and steering in reverse goes the
+            # way a car's does.
+            turn = self._steer * (1 if side else -1) * (-1 if throttle < 0 else 1)
             throttle, drag = max(-1.0, min(1.0, throttle + turn)), 1.0
         stall = self.config.motor.stall_torque_nm / len(self._driven)
         back = wheel_radps * self._radius / self.sim.free_speed_mps

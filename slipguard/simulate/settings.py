@@ -81,6 +81,9 @@ class SimSettings:
     )
     link_latency_s: float = setting(0.04, unit="s", low=0, doc="delay of the operator's commands")
     link_jitter_s: float = setting(0.01, unit="s", low=0, doc="spread of that delay")
+    link_loss: float = setting(
+        0.0, low=0, high=1, doc="share of the operator's commands that never arrive"
+    )
     link_rate_hz: float = setting(50.0, unit="Hz", above=0, doc="operator commands a second")
     failsafe_s: float = setting(
         0.5,

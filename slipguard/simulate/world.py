@@ -106,6 +106,29 @@ def ramp(start_m: float, end_m: float, slope_deg: float) -> Feature:
     return feature
 
 
+def height_field(height_m: Array, cell_m: float, x_m: float = 0.0, y_m: float = 0.0) -> Feature:
+    """Measured or made-up ground as a table of heights.
+
+    ``height_m[i, j]`` is the height at ``x_m + i * cell_m``, ``y_m + j * cell_m``; straight
+    between, and as at the nearest edge outside.
+    """
+    rows, columns = height_m.shape
+
+    def feature(x: Array, y: Array) -> Array:
+        u = np.clip((x - x_m) / cell_m, 0.0, rows - 1.0)
+        v = np.clip((y - y_m) / cell_m, 0.0, columns - 1.0)
+        i = np.minimum(u.astype(int), max(rows - 2, 0))
+        j = np.minimum(v.astype(int), max(columns - 2, 0))
+        u, v = u - i, v - j
+        low = height_m[i, j] * (1 - v) + height_m[i, np.minimum(j + 1, columns - 1)] * v
+        i = np.minimum(i + 1, rows - 1)
+        high = height_m[i, j] * (1 - v) + height_m[i, np.minimum(j + 1, columns - 1)] * v
+        mixed: Array = low * (1 - u) + high * u
+        return mixed
+
+    return feature
+
+
 def axle_twister(
     start_m: float, bumps: int, height_m: float, length_m: float, pitch_m: float
 ) -> Feature:

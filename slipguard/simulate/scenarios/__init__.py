@@ -14,6 +14,7 @@ from slipguard.simulate.scenario import DEMO_ROVER, Scenario
 from slipguard.simulate.scenarios import driving, slopes, traction
 from slipguard.simulate.scenarios.variants import (
     ENCODER_FAULTS,
+    ENCODERS,
     IMU_FAULTS,
     MISMATCHES,
     backwards,
@@ -28,6 +29,7 @@ _ALL = (
     driving.long_standing,
     driving.knocks_standing,
     driving.stop_and_go,
+    driving.ramp_over,
     traction.twister,
     traction.clay_uphill,
     traction.all_on_ice,
@@ -74,6 +76,7 @@ def make(name: str, seed: int, config: Config = DEMO_ROVER) -> Scenario:
 
 
 __all__ = [
+    "ENCODERS",
     "ENCODER_FAULTS",
     "IMU_FAULTS",
     "MISMATCHES",

@@ -18,7 +18,7 @@ from slipguard.simulate.scenario import (
     track,
 )
 from slipguard.simulate.truth import Truth
-from slipguard.simulate.world import Feature, World, rough, stones
+from slipguard.simulate.world import Feature, World, ramp, rough, stones
 
 
 def draw(name: str, seed: int) -> np.random.Generator:
@@ -43,6 +43,8 @@ def tight_turns(seed: int, config: Config = DEMO_ROVER) -> Scenario:
         (30.3, 0),
     )  # fmt: skip
     turn_in = rng.uniform(0.1, 0.3)
+    # With skid steering, more would be a spin on the spot, with all wheels scrubbing.
+    lock = 0.5 if config.rover.steered == "skid" else 1.0
 
     def steer(t: float) -> float:
         if t < 20:
@@ -55,7 +57,7 @@ def tight_turns(seed: int, config: Config = DEMO_ROVER) -> Scenario:
         notes="Flat ground: a figure of eight at full lock, then hard acceleration and braking.",
         world=ground(rng, mu=rng.uniform(0.75, 0.95)),
         duration_s=32.0,
-        operator=lambda t, truth: (throttle(t), steer(t)),
+        operator=lambda t, truth: (throttle(t), lock * steer(t)),
     )
 
 
@@ -140,6 +142,33 @@ def mixed_drive(seed: int, config: Config = DEMO_ROVER) -> Scenario:
             rng, mu=rng.uniform(0.7, 1.0), slope_deg=slope, side_slope_deg=side, features=features
         ),
         duration_s=60.0,
+        operator=operator,
+    )
+
+
+def ramp_over(seed: int, config: Config = DEMO_ROVER) -> Scenario:
+    """Up a ramp, over a level stretch, and down another, with a stop on the way up."""
+    rng = draw("ramp_over", seed)
+    driver = Driver.of(config)
+    up, down = rng.uniform(6, 16, 2)
+    speed, stop = rng.uniform(0.4, 1.0), rng.uniform(0.3, 1.2)
+    length = rng.uniform(1.5, 2.5)
+    start, again = track((0.8, 0.0), (1.6, speed)), track((11.0, 0.0), (12.0, speed))
+    rise = ramp(1.5, 1.5 + length, up)
+    fall = ramp(3.5 + length, 5.5 + length, -down)
+
+    def operator(t: float, truth: Truth) -> tuple[float, float]:
+        if t < 0.8:
+            return 0.0, 0.0
+        if t < 11.0 and truth.x_m > 1.5 + stop:
+            return driver.hold(truth), keep_line(truth)
+        return driver.cruise(truth, start(t) if t < 11.0 else again(t), 0.3), keep_line(truth)
+
+    return Scenario(
+        name="ramp_over",
+        notes="Up a ramp with a stop on it, over a level stretch, and down another ramp.",
+        world=ground(rng, mu=0.85, features=(rise, fall)),
+        duration_s=24.0,
         operator=operator,
     )
 

@@ -77,6 +77,18 @@ IMU_FAULTS: dict[str, Callable[[float, float], ImuFault]] = {
 """IMU faults by name: ``f(start_s, end_s)``."""
 
 
+def _counts(counts_per_rev: float) -> Callable[[Config], Config]:
+    return lambda config: config.with_changes(encoders__counts_per_rev=counts_per_rev)
+
+
+ENCODERS: dict[str, Callable[[Config], Config]] = {
+    **{f"counts_{n}": _counts(float(n)) for n in (24, 48, 96, 400)},
+    "one_channel": lambda config: config.with_changes(encoders__direction="unsigned"),
+    "speeds": lambda config: config.with_changes(encoders__kind="speed"),
+}
+"""The same rover with other wheel sensors, by name; guard and plant both know."""
+
+
 def _payload(config: Config, rng: np.random.Generator) -> Config:
     return config.with_changes(rover__mass_kg=1.3 * config.rover.mass_kg)
 

@@ -1,0 +1,131 @@
+"""``slipguard simulate``: a rover in a physics engine, with the guard's help or without."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from slipguard.cli.console import console, table
+from slipguard.config import Config
+from slipguard.guard import Guard
+
+if TYPE_CHECKING:
+    from slipguard.simulate import Drive, Outcome, Scenario
+
+MOST_EVENTS = 40
+EXTRA_NEEDED = "simulating needs the physics engine; install it with: pip install 'slipguard[sim]'"
+
+
+def simulate(
+    scenario: Annotated[
+        str | None,
+        typer.Argument(
+            help="A scenario's name, or FILE.py:FUNCTION for one of your own. None: list them."
+        ),
+    ] = None,
+    rover: Annotated[
+        Path | None, typer.Option(help="The rover's YAML. Default: the rover of the demo drives.")
+    ] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Varies ground, timing and noise.")] = 1,
+    guard: Annotated[
+        bool,
+        typer.Option(
+            "--guard/--no-guard", help="Let the guard act on the rover, or nobody help the driver."
+        ),
+    ] = True,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Write the drive to this .csv or .csv.gz file, its labels beside it."),
+    ] = None,
+) -> None:
+    """Drive a simulated rover through a scenario.
+
+    Everything is simulated; a rover that crosses here has crossed nothing yet.
+    """
+    try:
+        from slipguard.simulate import DEMO_ROVER, run, summarise
+    except ModuleNotFoundError as err:
+        if err.name != "mujoco":
+            raise
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+    screen = console()
+    if scenario is None:
+        _print_scenarios(screen)
+        return
+    if out is not None and not out.name.endswith((".csv", ".csv.gz")):
+        raise typer.BadParameter(f"--out {out}: expected a name ending in .csv or .csv.gz")
+    config = Config.load(rover) if rover is not None else DEMO_ROVER
+    chosen = _scenario(scenario, seed, config)
+    drive = run(chosen, config, seed, Guard(config) if guard else None)
+    if out is not None:
+        drive.write(out)
+    _print_drive(screen, drive, summarise(drive), helped=guard)
+
+
+def _scenario(name: str, seed: int, config: Config) -> Scenario:
+    from slipguard.simulate import SCENARIOS, Scenario, make
+
+    file, colon, function = name.rpartition(":")
+    if not colon:
+        if name not in SCENARIOS:
+            known = ", ".join(sorted(SCENARIOS))
+            raise typer.BadParameter(f"scenario {name!r}: expected one of {known}")
+        return make(name, seed, config)
+    if not Path(file).is_file():
+        raise typer.BadParameter(f"scenario {name!r}: there is no file {file!r}")
+    build = runpy.run_path(file).get(function)
+    if not callable(build):
+        raise typer.BadParameter(f"scenario {name!r}: {file} has no function {function!r}")
+    built = build(seed, config)
+    if not isinstance(built, Scenario):
+        raise typer.BadParameter(
+            f"scenario {name!r}: {function} returned a {type(built).__name__}, expected a Scenario"
+        )
+    return built
+
+
+def _print_scenarios(screen: Console) -> None:
+    from slipguard.simulate import SCENARIOS
+
+    shown = table("Scenarios", "name", "what happens")
+    for name, build in SCENARIOS.items():
+        words = " ".join((build.__doc__ or "").split())
+        shown.add_row(name, Text(f"In reverse: {words}" if name.endswith("_reverse") else words))
+    screen.print(shown)
+
+
+def _print_drive(screen: Console, drive: Drive, outcome: Outcome, *, helped: bool) -> None:
+    scenario = drive.scenario
+    screen.print(Text(f"{scenario.name}, seed {drive.seed} (simulated)", style="bold"))
+    screen.print(Text(f"  {scenario.notes}", style="dim"))
+    screen.print(f"  {'with the guard' if helped else 'nobody helps the driver'}")
+    if scenario.goal_x_m is not None:
+        across = outcome.across_s
+        farthest = f"stuck, {outcome.farthest_m:.2f} of {scenario.goal_x_m:.2f} m"
+        screen.print(f"  {farthest if across is None else f'across in {across:.2f} s'}")
+    screen.print(
+        f"  {scenario.duration_s:.1f} s, top speed {outcome.top_speed_mps:.2f} m/s, "
+        f"rolled {1000 * outcome.rolled_m:.1f} mm, brakes {outcome.brake_wheel_s:.2f} wheel-seconds"
+        " while driving"
+    )
+    events = drive.labels()
+    if not events:
+        screen.print("  no wheel spun or locked, nothing rolled or slid")
+        return
+    shown = table("What truly happened", "kind", "wheel", ">start s", ">length s", ">travel mm")
+    for event in events[:MOST_EVENTS]:
+        shown.add_row(
+            event.kind.replace("_", " "),
+            event.wheel or "",
+            f"{event.start_s:.3f}",
+            f"{event.end_s - event.start_s:.3f}",
+            f"{1000 * event.travel_m:.0f}",
+        )
+    screen.print(shown)
+    if len(events) > MOST_EVENTS:
+        screen.print(f"... and {len(events) - MOST_EVENTS} more")
