@@ -2,9 +2,9 @@
 
 Brakes go on before the rover rolls: at rest with neutral throttle on a grade, and at once when
 the motor is disabled or the link lost at standstill. At speed these two ask for a gentle stop
-first. Creep presses harder. On drive-off the brakes fade while drive builds; near the balance
-of motor and slope the fading brake still holds most of the weight, so rolling back starts
-slowly and is caught within a count or two.
+first. Creep presses harder. On drive-off the brakes give way as the motor takes the weight, as
+far as grade, throttle and the motor's stated torque tell; near that balance rolling back starts
+slowly, is caught within a count or two, and less is expected of the motor from then on.
 """
 
 from __future__ import annotations
@@ -22,6 +22,15 @@ STILL_MOVING_MPS = 0.15
 ROLLED_BACK_M = 0.0015
 WAIT_S = 0.15
 FULL_SLIP_SHARE = 0.25
+LEAD_S = 0.08
+"""A rover that runs out on a grade is caught this long before it would turn round: about what a
+servo brake takes to bite."""
+MOTOR_SHARE = 0.8
+"""Share of the motor's stated torque that is counted on while the brakes let go."""
+LEARN = 0.75
+PROBE_AFTER_S, PROBE_S = 0.6, 2.0
+"""When the stated torque should not lift the rover but drive stays asked, the brakes fade all the
+same: the motor may be stronger than stated."""
 
 
 class Event(Enum):
@@ -64,7 +73,10 @@ class HillHold:
         self.phase = Hold.HOLDING
         self.held_s = 0.0
         self._level = 0.0  # of the hold, before fading
-        self._fade = 0.0  # 0 full hold .. 1 let go
+        self._now = 0.0  # what is left of it while it lets go
+        self._motor_share = MOTOR_SHARE
+        self._per_throttle = config.motor.stall_torque_nm / (4.0 * brakes.max_torque_nm)
+        self._asked_s = 0.0
         self._origin_m: float | None = None
         self._wait_s = 0.0
         self._fresh_s: float | None = 0.0  # since start, until the first drive
@@ -77,6 +89,7 @@ class HillHold:
         estimate: Estimate,
         *,
         asked: int,
+        throttle: float,
         must_stop: bool,
         rolling: bool,
         neutral: bool,
@@ -85,12 +98,15 @@ class HillHold:
     ) -> float:
         """Brake wish now.
 
-        ``asked``: direction driven, +1, 0, -1, once unlatched; ``must_stop``: link lost or motor
-        disabled; ``neutral``: throttle known to be neutral; ``blind``: no sensor tells motion.
+        ``asked``: direction driven, +1, 0, -1, once unlatched; ``throttle``: what the motor
+        gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
+        neutral; ``blind``: no sensor tells motion.
         """
         for event in self._events(estimate, asked, must_stop, rolling, neutral, blind, dt_s):
             target = TABLE.get((self.phase, event))
             if target is not None:
+                if event is Event.ROLLED_BACK:
+                    self._motor_share *= LEARN
                 self._enter(target, estimate)
                 break
         if self.phase is Hold.STOPPING:
@@ -98,7 +114,7 @@ class HillHold:
         if self.phase is Hold.HOLDING:
             return self._holding(estimate, dt_s)
         if self.phase is Hold.RELEASING:
-            return self._releasing(estimate, asked, dt_s)
+            return self._releasing(estimate, asked, abs(throttle), dt_s)
         return 0.0
 
     # -- events ------------------------------------------------------------------------------
@@ -120,7 +136,10 @@ class HillHold:
             events.append(Event.STOP_WANTED)
         grade_percent = 100.0 * abs(math.tan(estimate.grade_rad))
         parked = estimate.at_rest and neutral and grade_percent > self._hold.grade_percent
-        if (must_stop and not moving) or rolling or parked:
+        pull = -GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, forward positive
+        uphill = pull * estimate.speed_mps < 0.0 and speed < LEAD_S * abs(pull)
+        running_out = neutral and uphill and grade_percent > self._hold.grade_percent
+        if (must_stop and not moving) or rolling or parked or running_out:
             events.append(Event.HOLD_WANTED)
         if self._fresh_s is not None:
             self._fresh_s += dt_s
@@ -137,7 +156,7 @@ class HillHold:
             events.append(Event.STOPPED)
         if asked and not must_stop and self._wait_s <= 0.0:
             events.append(Event.DRIVE_ASKED)
-        if self._fade >= 1.0:
+        if self._now <= 0.0:
             events.append(Event.LET_GO)
         return events
 
@@ -152,16 +171,13 @@ class HillHold:
         elif phase is Hold.HOLDING:
             self.held_s = 0.0
             self._wait_s = WAIT_S if came_from is Hold.RELEASING else 0.0
-            if came_from is Hold.RELEASING:
-                # It rolled at this level: a good deal more holds.
-                self._level = min(1.0, max(self._level, 1.3 * self._level * (1 - self._fade) + 0.1))
-            self._fade = 0.0
         elif phase is Hold.RELEASING:
-            self._fade = 0.0
+            self._now = self._level
+            self._asked_s = 0.0
             self._fresh_s = None
         elif phase is Hold.OFF:
             self._level = 0.0
-            self._fade = 0.0
+            self._motor_share = MOTOR_SHARE
             self._origin_m = None
             self._fresh_s = None
 
@@ -185,16 +201,25 @@ class HillHold:
         self._level = max(self._level, min(1.0, wanted))
         return self._level
 
-    def _releasing(self, estimate: Estimate, asked: int, dt_s: float) -> float:
+    def _releasing(self, estimate: Estimate, asked: int, throttle: float, dt_s: float) -> float:
+        self._asked_s += dt_s
         forward = asked * estimate.speed_mps
-        # Once it clearly goes the asked way there is no weight left to hold.
-        pace = 4.0 if forward > 0.05 + 2.0 * estimate.speed_sd_mps else 1.0
-        self._fade = min(1.0, self._fade + pace * dt_s / self._hold.release_s)
+        under_way = forward > 0.05 + 2.0 * estimate.speed_sd_mps
+        # What the brakes must still carry of the weight the motor does not.
+        weight = self._per_mps2 * GRAVITY_MPS2 * asked * math.sin(estimate.grade_rad)
+        carried = self._motor_share * self._per_throttle * throttle
+        floor = 0.0
+        if weight > 0.0 and not under_way:
+            probing = (self._asked_s - PROBE_AFTER_S) / PROBE_S
+            floor = (1.15 * weight + 0.05 - carried) * max(0.0, min(1.0, 1.0 - probing))
+        # Once it clearly goes the asked way there is nothing left to hold.
+        pace = (4.0 if under_way else 1.0) * self._level * dt_s / self._hold.release_s
+        self._now = max(0.0, min(self._now, max(floor, self._now - pace)))
         if asked and self._origin_m is not None:
             ahead = asked * (estimate.distance_m - self._origin_m)
             if ahead > 0.0:
                 self._origin_m = estimate.distance_m
-        return self._level * (1.0 - self._fade)
+        return self._now
 
     def _stopping(self, estimate: Estimate, blind: bool, dt_s: float) -> float:
         speed = abs(estimate.speed_mps)

@@ -45,6 +45,7 @@ class Responder:
         level = self._hold.step(
             estimate,
             asked=asked,
+            throttle=max(-self._limit, min(self._limit, frame.throttle or 0.0)),
             must_stop=must_stop,
             rolling="rolling" in kinds,
             neutral=self._gate.neutral(frame),
