@@ -40,9 +40,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         if not self.provides or len(set(self.provides)) != len(self.provides):
-            raise ValueError(
-                f"provides: found {list(self.provides)}, expected each once, at least one"
-            )
+            raise ValueError(f"provides: found {list(self.provides)}, expected some, each once")
 
 
 def open_port(settings: Settings) -> Any:

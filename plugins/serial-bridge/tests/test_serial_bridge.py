@@ -100,7 +100,7 @@ class TestSerialBridge(SensorSourceContract):
         def unplug(broken):
             if broken:
                 bridge._port.close()
-                monkeypatch.setattr(bridge, "_make_port", lambda s: Path("/no/such/port").open())
+                monkeypatch.setattr(bridge, "_make_port", lambda s: os.stat("/no/such/port"))
             else:
                 monkeypatch.undo()
 
