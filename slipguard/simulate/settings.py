@@ -71,13 +71,13 @@ class SimSettings:
         0.0001, unit="rad/s/sqrt(s)", low=0, doc="random walk of the gyro's bias"
     )
     vibration_mps2_per_mps: float = setting(
-        0.15,
+        0.3,
         unit="m/s2 per m/s",
         low=0,
         doc="vibration amplitude on each accelerometer axis per metre a second of mean rim speed",
     )
     vibration_radps_per_mps: float = setting(
-        0.006, unit="rad/s per m/s", low=0, doc="the same for the gyro"
+        0.012, unit="rad/s per m/s", low=0, doc="the same for the gyro"
     )
     link_latency_s: float = setting(0.04, unit="s", low=0, doc="delay of the operator's commands")
     link_jitter_s: float = setting(0.01, unit="s", low=0, doc="spread of that delay")

@@ -81,8 +81,8 @@ def rough_crawl(seed: int, config: Config = DEMO_ROVER) -> Scenario:
             rng,
             mu=0.9,
             features=(
-                rough(seed * 7 + 1, scale * rng.uniform(0.006, 0.011)),
-                stones(seed * 7 + 2, scale * rng.uniform(0.006, 0.014)),
+                rough(seed * 7 + 1, scale * rng.uniform(0.006, 0.018)),
+                stones(seed * 7 + 2, scale * rng.uniform(0.006, 0.024)),
             ),
         ),
         duration_s=30.0,
