@@ -1,4 +1,18 @@
-"""A simulated rover, built from the same rover YAML as the guard (extra ``sim``)."""
+"""A simulated rover, built from the same rover YAML as the guard (extra ``sim``).
+
+What it has: a sprung chassis, four wheels on hinges, Ackermann or skid steering, one motor
+with a linear torque-speed curve through ideal open differentials, servo brakes, tyres that
+creep under load and keep less grip when they slide, ground by height and friction, and
+sensors with noise, bias, drift, vibration, delay, quantisation and faults.
+
+What it leaves out, and a real rover has: backlash and friction in the driveline, tyres that
+sink in or deform, a belly that touches the ground, suspension arms (wheels move straight up and
+down), brakes that fade, a battery that sags. Turning the wheels on their pivots takes no force.
+Each wheel touches the ground in one place.
+
+Start with ``make("twister", seed=1)``, ``run(scenario, DEMO_ROVER, seed=1)`` and
+``summarise(drive)``; copy a function from ``scenarios/`` to make your own.
+"""
 
 from slipguard.simulate.drive import Drive, Helper, run
 from slipguard.simulate.labels import Label, label_drive

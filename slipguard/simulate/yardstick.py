@@ -71,6 +71,7 @@ class TrueGuard:
             grade_sd_rad=SD_MPS,
             wheel_speed_mps=truth.rim_mps,
             slip_mps=truth.slip_mps,
+            slip_sd_mps=(SD_MPS,) * 4,
             slip_ratio=_quad(ratios),
             excess_travel_m=_quad(self._excess),
             excess_sd_m=(SD_MPS * 0.1,) * 4,
