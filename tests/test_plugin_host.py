@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import dataclass
 
 import pytest
@@ -352,3 +353,24 @@ def test_status_shows_every_object():
     assert rows["p1"].kind == "alert sink"
     assert rows["p2"].kind == "sensor source"
     assert rows["p2"].calls == 1
+
+
+def test_a_watchdog_can_reach_the_safe_state_from_its_own_thread():
+    """When the loop hangs somebody else must be able to stop the rover."""
+    actuator = mock()
+    reached = threading.Event()
+    with a_host(actuator, threads=True, clock=time.monotonic) as host:
+        actuator.deadline_s = 60.0
+        host.apply(make_decision(throttle=1.0))
+        safe = actuator._safe_state
+
+        def watched(reason):
+            safe(reason)
+            reached.set()
+
+        actuator._safe_state = watched
+        watchdog = threading.Thread(target=host.panic, args=("the loop hangs",))
+        watchdog.start()
+        watchdog.join()
+        assert reached.wait(60)
+        assert "safe_state: the loop hangs" in actuator.events

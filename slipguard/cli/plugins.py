@@ -13,7 +13,6 @@ from rich.text import Text
 from slipguard.cli.console import console, table
 from slipguard.cli.exits import Exit
 from slipguard.config import Config
-from slipguard.plugin.build import served
 from slipguard.plugin.contract import CHANNELS, THROTTLE
 from slipguard.plugin.discover import Plugin, discover
 from slipguard.plugin.hookspec import GROUP
@@ -89,7 +88,7 @@ def _check_rover(rover: Path) -> None:
     config = Config.load(rover)
     host = Host(config)
     out = console()
-    servers = {name: (plugin, device) for plugin, device in host.built for name in served(device)}
+    servers = host.servers
     shown = table("channels", "channel", "plugin", "package", "when commands stop")
     for channel in CHANNELS:
         if channel in servers:

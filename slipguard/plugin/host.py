@@ -16,6 +16,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from types import TracebackType
 from typing import Any, Self
 
@@ -105,8 +106,11 @@ class Host:
         self._outboxes: list[tuple[Plugin, Outbox]] = []
         # The sinks' threads add to it, the loop takes from it: a deque needs no lock.
         self._notes: deque[tuple[Level, str, Plugin | None, str]] = deque()
-        obeying = {name for _, device in self.built for name in served(device)}
-        self.unserved = tuple(channel for channel in CHANNELS if channel not in obeying)
+        self.servers = {
+            name: (plugin, device) for plugin, device in self.built for name in served(device)
+        }
+        """Who serves a channel, or provides a field of Reading: plugin and object."""
+        self.unserved = tuple(channel for channel in CHANNELS if channel not in self.servers)
         """Channels that no plugin serves."""
 
     def open(self) -> None:
@@ -211,9 +215,18 @@ class Host:
         """
 
         def call(device: Actuator) -> Callable[[], None]:
-            return lambda: device.safe_state(reason)
+            return partial(device.safe_state, reason)
 
         return tuple(_all(self._acting, call, "safe_state", within_s))
+
+    def panic(self, reason: str) -> None:
+        """Every actuator to its safe state as soon as what it does now has ended; no waiting.
+
+        The one method that may be called from any thread, e.g. by a watchdog that finds the
+        loop hanging. A decision applied afterwards is obeyed again.
+        """
+        for placed in tuple(self._acting):
+            placed.isolated.queue(partial(placed.device.safe_state, reason))
 
     @property
     def failed(self) -> dict[str, str]:

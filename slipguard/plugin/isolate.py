@@ -134,6 +134,10 @@ class Isolated:
             return f"no answer within {within_s:g} s"
         return one_line(outcome.error) if outcome.error is not None else None
 
+    def queue(self, call: Callable[[], Any]) -> None:
+        """Make this call after what runs now; nobody waits for it. From any thread."""
+        self._caller.queue(call)
+
     def stop(self) -> None:
         """Make no more calls."""
         self._caller.stop()
