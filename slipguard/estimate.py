@@ -31,6 +31,8 @@ class Estimate:
         Rim speed of each wheel over the ground it stands on, were it not slipping.
     slip_mps : (4,) float
         Slip speed: rim speed minus ground speed at the wheel, along the wheel.
+    slip_sd_mps : (4,) float
+        Standard deviation of ``slip_mps``.
     slip_ratio : (4,) float
         Slip speed over max(|rim|, |ground|, 0.1 m/s), signed so that drive slip is
         positive and brake slip negative in either direction of travel.
@@ -61,6 +63,7 @@ class Estimate:
     grade_sd_rad: float
     wheel_speed_mps: Quad
     slip_mps: Quad
+    slip_sd_mps: Quad
     slip_ratio: Quad
     excess_travel_m: Quad
     excess_sd_m: Quad

@@ -190,6 +190,13 @@ class Spin:
     slip_speed_mps: float = setting(
         0.12, unit="m/s", low=0, high=10, doc="slip speed below which it is not spin"
     )
+    slip_sd: float = setting(
+        1.0,
+        unit="sigma",
+        low=0,
+        high=20,
+        doc="standard deviations of the slip speed taken off it before it is compared",
+    )
     slip_ratio: float = setting(
         0.25, unit="-", low=0, high=1, doc="slip ratio below which it is not spin"
     )

@@ -65,7 +65,8 @@ class WheelSlip:
                 self._kind[i] = ""
             return
         limit_m = spin.excess_travel_mm * 1e-3 + spin.excess_sd * estimate.excess_sd_m[i]
-        if abs(estimate.excess_travel_m[i]) <= limit_m or slip <= spin.slip_speed_mps:
+        sure = slip - spin.slip_sd * estimate.slip_sd_mps[i]
+        if abs(estimate.excess_travel_m[i]) <= limit_m or sure <= spin.slip_speed_mps:
             return
         if estimate.excess_travel_m[i] * estimate.slip_mps[i] <= 0.0:
             return

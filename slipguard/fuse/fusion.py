@@ -25,14 +25,16 @@ from slipguard.reading import Quad
 from slipguard.settings import GRAVITY_MPS2
 
 # Process noise. Chosen on simulated drives, see DEVELOPERS.md.
-SPEED_NOISE = 0.03  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
+SPEED_NOISE = 0.012  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
 VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
 COASTING_NOISE = 0.2  # s^0.5: the most of it, long after a wheel last corrected: it may alias
 WHEEL_PERIOD_S = 0.01  # between corrections for which VIBRATION_NOISE holds
 START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
-TRAVEL_NOISE = 0.006  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
+TRAVEL_NOISE = 0.003  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
 TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believed
-DRIFT_NOISE = 0.03  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+DRIFT_NOISE = 0.02  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+ROCK_NOISE = 0.012  # m/sqrt(s) for each rad/s the body rocks
+ROCK_TAU_S = 0.3
 GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a turn carries over
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
@@ -113,6 +115,7 @@ class Fusion:
 
         self.wheels = [WheelTrack(self._count_m) for _ in range(4)]
         self._excess = [0.0] * 4
+        self._excess_sd = [0.0] * 4  # of the prediction it was measured against
         self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
@@ -126,6 +129,7 @@ class Fusion:
         self._lever_speed = 0.0
         self._distance = 0.0
         self._at_rest = False
+        self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
         self._uncorrected_s = 0.0
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._compare_s = 0.0
@@ -241,6 +245,10 @@ class Fusion:
         body_turn = wy * self._radius
         force = max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self._accel_smooth[0]))
         travel_noise = TRAVEL_NOISE**2
+        # A body that rocks has wheels on slopes of their own, whose rims go another way.
+        rock = 0.0 if blind else wx * wx + wy * wy
+        self._rock += (rock - self._rock) * min(1.0, dt / ROCK_TAU_S)
+        rocking = ROCK_NOISE**2 * self._rock + 1e-8
         for i in range(4):
             px_i, py_i = self._where[i]
             hub, gain = geometry.hub_speed(mean, wz, px_i, py_i, self._still_x, self._steered[i])
@@ -249,7 +257,7 @@ class Fusion:
             self._hub_gain[i] = gain
             moved[P0 + i] += (rim - body_turn) * dt
             turn = TURN_TRAVEL_NOISE * (hub - mean)
-            self._travel_var[i] = (travel_noise * abs(hub) + turn * turn * 0.05 + 1e-8) * dt
+            self._travel_var[i] = (travel_noise * abs(hub) + turn * turn * 0.05 + rocking) * dt
         self._distance += mean * dt
 
         if blind:
@@ -277,6 +285,10 @@ class Fusion:
     # -- wheels ------------------------------------------------------------------------------
 
     def _correct_with_counts(self, frame: Frame) -> None:
+        if self._rested and any(
+            new and step for new, step in zip(frame.wheel_new, frame.wheel_step, strict=True)
+        ):
+            self._forget_phase()
         x, P = self._engine.x, self._engine.P
         innovation = np.zeros(4)
         R = self._R_wheels
@@ -295,7 +307,7 @@ class Fusion:
             wheel.count(step, self._count_m, 1.3 * abs(wheel.rim_mps) * age + 0.001)
             mean, var = float(x[P0 + i]), float(P[P0 + i, P0 + i])
             excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
-            self._excess[i] = excess
+            self._excess[i], self._excess_sd[i] = excess, math.sqrt(max(0.0, var))
             sd = math.sqrt(var + self._edge_sd**2)
             wheel.correct(self._edge_sd)
             if wheel.gripping:
@@ -473,6 +485,7 @@ class Fusion:
             if self._rested:
                 # Gravity along x was held to be constant; from here on it is only known so well.
                 self._engine.shift(C, 0.0, REST_FORCE_SD**2)
+                self._forget_phase()
             self._rested = False
             return
         self._rested = True
@@ -482,6 +495,15 @@ class Fusion:
         for j in (0, 2):
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
         self._s_y += k * (frame.accel[1] - self._s_y)
+
+    def _forget_phase(self) -> None:
+        """Where inside its count a wheel stood still is not known, however long it stood."""
+        if not self._counted:
+            return
+        for i, wheel in enumerate(self.wheels):
+            if wheel.gripping:
+                middle = 0.5 * (wheel.low_m + wheel.high_m)
+                self._engine.reset(P0 + i, middle, (wheel.high_m - wheel.low_m) ** 2 / 12 + 1e-8)
 
     # -- faults ------------------------------------------------------------------------------
 
@@ -525,11 +547,12 @@ class Fusion:
             grade_sd_rad=math.sqrt(max(0.0, float(P[C, C])) + bias_sd**2) / GRAVITY_MPS2,
             wheel_speed_mps=(rim[0], rim[1], rim[2], rim[3]),
             slip_mps=(slip[0], slip[1], slip[2], slip[3]),
+            slip_sd_mps=tuple(  # type: ignore[arg-type]
+                math.sqrt(max(0.0, float(P[V, V])) + w.rim_sd_mps**2) for w in self.wheels
+            ),
             slip_ratio=(ratio[0], ratio[1], ratio[2], ratio[3]),
             excess_travel_m=tuple(self._excess),  # type: ignore[arg-type]
-            excess_sd_m=tuple(  # type: ignore[arg-type]
-                math.sqrt(max(0.0, float(P[P0 + i, P0 + i]))) for i in range(4)
-            ),
+            excess_sd_m=tuple(self._excess_sd),  # type: ignore[arg-type]
             wheel_travel_m=tuple(w.travel_m for w in self.wheels),  # type: ignore[arg-type]
             side_slope_rad=math.asin(max(-0.99, min(0.99, self._s_y / GRAVITY_MPS2))),
             lateral_mps2=self._accel_smooth[1],

@@ -51,7 +51,7 @@ class WheelTrack:
 
     @property
     def rim_sd_mps(self) -> float:
-        return math.sqrt(self._vel_var)
+        return math.sqrt(max(0.0, self._vel_var))
 
     @property
     def rim_var_m2(self) -> float:
