@@ -332,8 +332,11 @@ def test_settings_named_exist():
     sections = {name.split(".")[0] for name in known}
     for name in DOCUMENTS[:2]:
         text = (HOME / name).read_text(encoding="utf-8")
-        named = set(re.findall(r"`(\w+\.\w+)`", text))
-        named = {n for n in named if n.split(".")[0] in sections and not n.endswith((".py", ".yaml"))}
+        named = {
+            name
+            for name in re.findall(r"`(\w+\.\w+)`", text)
+            if name.split(".")[0] in sections and not name.endswith((".py", ".yaml"))
+        }
         assert named <= known, name
         assert named
 
