@@ -1,0 +1,180 @@
+"""``slipguard evaluate``: how good detection and response are, on drives with truth."""
+
+from __future__ import annotations
+
+import json as jsonlib
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+import typer
+from rich.console import Console
+from rich.progress import track
+
+from slipguard.cli.console import console, table
+from slipguard.cli.simulate import EXTRA_NEEDED
+from slipguard.config import Config
+from slipguard.errors import ConfigError, RecordingError
+from slipguard.reading import WHEELS
+from slipguard.recording import open_recording
+
+if TYPE_CHECKING:
+    from slipguard.evaluate import Measures, Trial
+
+MOST_NOTES = 20
+TRUTH = (
+    "true_speed_mps",
+    *(f"true_{w}_{what}_mps" for w in WHEELS for what in ("slip", "ground")),
+)
+
+
+def evaluate(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(help="Recorded drives with truth columns and labels. None: simulate."),
+    ] = None,
+    rover: Annotated[
+        Path | None,
+        typer.Option(
+            help="The rover's YAML. Default: rover.yaml beside each drive, or the demo's."
+        ),
+    ] = None,
+    scenarios: Annotated[
+        str, typer.Option(help="Simulated scenarios, by name with commas, or 'all'.")
+    ] = "all",
+    seeds: Annotated[
+        str, typer.Option(help="Seeds FIRST:LAST of simulated drives, LAST left out.")
+    ] = "1000:1004",
+    closed_loop: Annotated[
+        bool,
+        typer.Option(
+            "--closed-loop/--open-loop",
+            help="Also let the guard act, beside nobody, the truth and locked differentials.",
+        ),
+    ] = False,
+    json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
+    workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
+) -> None:
+    """Measure recall, false alarms, delays, speed error and honesty of sigma, by scenario.
+
+    Thresholds were chosen on seeds below 1000; report on others.
+    """
+    try:
+        from slipguard.evaluate import as_json, tables
+    except ModuleNotFoundError as err:
+        if err.name != "mujoco":
+            raise
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+    jobs, trials_wanted = (
+        (list(_recorded(folder, rover)), [])
+        if folder is not None
+        else _simulated(rover, scenarios, seeds, closed_loop)
+    )
+    measures: dict[str, Measures] = {}
+    for name, one in _spread(jobs, workers, "drives"):
+        if name in measures:
+            measures[name] += one
+        else:
+            measures[name] = one
+    trials: list[Trial] = [t for _, t in _spread(trials_wanted, workers, "closed loop")]
+    screen = console()
+    for title, header, rows in tables(measures, trials):
+        shown = table(title, header[0], *(f">{name}" for name in header[1:]))
+        for row in rows:
+            shown.add_row(*row)
+        screen.print(shown)
+    _print_notes(screen, measures.values())
+    if json is not None:
+        text = jsonlib.dumps(as_json(measures, trials), indent=2, default=float)
+        try:
+            json.write_text(text + "\n", encoding="utf-8")
+        except OSError as err:
+            raise RecordingError(f"{json}: cannot write: {err.strerror}") from err
+
+
+Job = tuple[str, Callable[[], Any]]
+
+
+def _recorded(folder: Path, rover: Path | None) -> Iterator[Job]:
+    drives = sorted([*folder.rglob("*.csv"), *folder.rglob("*.csv.gz")])
+    if not drives:
+        raise RecordingError(f"{folder}: no .csv or .csv.gz drive in it")
+    for drive in drives:
+        beside = rover if rover is not None else drive.parent / "rover.yaml"
+        if not beside.exists():
+            raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
+        name = str(drive.relative_to(folder)).removesuffix(".gz").removesuffix(".csv")
+        yield name, partial(measure_file, drive, beside)
+
+
+def measure_file(drive: Path, rover: Path) -> Measures:
+    """Measure a recorded drive; it must have truth columns and labels."""
+    from slipguard.evaluate import measure
+
+    recording = open_recording(drive)
+    missing = [name for name in TRUTH if name not in recording.columns]
+    if missing:
+        raise RecordingError(f"{drive}: no column {missing[0]}; evaluating needs truth columns")
+    if recording.labels.events is None:
+        raise RecordingError(f"{drive}: no labels beside it; evaluating needs events")
+    readings, rows = [], []
+    for row in recording:
+        readings.append(row.reading)
+        rows.append((row.reading.t_s, *(row.number(name) for name in TRUTH)))
+    values = np.array(rows, dtype=float).T
+    truth = dict(zip(("t_s", *TRUTH), values, strict=True))
+    return measure(readings, truth, recording.labels.events, Config.load(rover), name=drive.stem)
+
+
+def _simulated(
+    rover: Path | None, scenarios: str, seeds: str, closed_loop: bool
+) -> tuple[list[Job], list[Job]]:
+    from slipguard.evaluate import open_loop, trial
+    from slipguard.evaluate.trials import HELPERS
+    from slipguard.simulate import DEMO_ROVER, SCENARIOS
+
+    config = Config.load(rover) if rover is not None else DEMO_ROVER
+    names = list(SCENARIOS) if scenarios == "all" else scenarios.split(",")
+    for name in names:
+        if name not in SCENARIOS:
+            raise typer.BadParameter(f"no scenario {name!r}; known: {', '.join(SCENARIOS)}")
+    first, _, last = seeds.partition(":")
+    if not (first.isdigit() and last.isdigit() and int(first) < int(last)):
+        raise typer.BadParameter(f"seeds: found {seeds!r}, expected FIRST:LAST, e.g. 1000:1004")
+    pairs = [(name, seed) for seed in range(int(first), int(last)) for name in names]
+    drives: list[Job] = [(name, partial(open_loop, name, seed, config)) for name, seed in pairs]
+    closed: list[Job] = [
+        (name, partial(trial, name, seed, helper, config))
+        for name, seed in pairs
+        for helper in HELPERS
+        if closed_loop
+    ]
+    return drives, closed
+
+
+def _spread(jobs: list[Job], workers: int, what: str) -> Iterable[tuple[str, Any]]:
+    """Run jobs on several processes, results in the order of the jobs."""
+    if not jobs:
+        return
+    with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
+        results = pool.map(_call, [job for _, job in jobs])
+        shown = Console(stderr=True)
+        steps = track(results, what, total=len(jobs), console=shown, disable=not shown.is_terminal)
+        for (name, _), result in zip(jobs, steps, strict=True):
+            yield name, result
+
+
+def _call(job: Callable[[], Any]) -> Any:
+    return job()
+
+
+def _print_notes(screen: Console, measures: Iterable[Measures]) -> None:
+    notes = [note for m in measures for note in m.notes]
+    for note in notes[:MOST_NOTES]:
+        screen.print(note)
+    if len(notes) > MOST_NOTES:
+        screen.print(f"and {len(notes) - MOST_NOTES} more; --json FILE has them all")
