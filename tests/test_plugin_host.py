@@ -374,3 +374,26 @@ def test_a_watchdog_can_reach_the_safe_state_from_its_own_thread():
         watchdog.join()
         assert reached.wait(60)
         assert "safe_state: the loop hangs" in actuator.events
+
+
+def test_an_interrupt_from_the_keyboard_reaches_the_program_and_the_safe_state():
+    """Ctrl-C is the operator's wish, never a plugin's failure; also half way through opening."""
+    actuator, second = mock("brake.fl"), mock("brake.fr")
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    def drive():
+        with a_host(actuator) as host:
+            actuator.before_write = interrupt
+            host.apply(make_decision())
+
+    with pytest.raises(KeyboardInterrupt):
+        drive()
+    actuator.assert_safe()
+    first = mock("brake.fl")
+    second._open = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        a_host(first, second).open()
+    assert first.events[-1] == "close"
+    first.assert_safe()

@@ -16,6 +16,7 @@ from slipguard.plugin.contract import (
     WhenSilent,
 )
 from slipguard.plugin.hookspec import hookimpl
+from slipguard.plugin.register import Register
 from slipguard.settings import setting
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "Actuator",
     "AlertSink",
     "Health",
+    "Register",
     "SensorSource",
     "WhenSilent",
     "hookimpl",

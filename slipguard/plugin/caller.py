@@ -54,6 +54,8 @@ class InlineCaller:
 
     def start(self, call: Callable[[], Any]) -> None:
         self._outcome = _run(call, self._clock)
+        if isinstance(self._outcome.error, KeyboardInterrupt):
+            raise self._outcome.error  # the operator's, not the plugin's
 
     def finish(self, within_s: float) -> Outcome | None:
         outcome, self._outcome = self._outcome, None

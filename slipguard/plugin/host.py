@@ -124,8 +124,10 @@ class Host:
         for plugin, device in self.built:
             try:
                 device.open()
-            except (Exception, SystemExit) as err:
+            except BaseException as err:
                 self.close("another plugin could not be opened")
+                if isinstance(err, KeyboardInterrupt):
+                    raise
                 problem = str(err) if isinstance(err, PluginError) else one_line(err)
                 raise PluginError(f"{plugin.label}: cannot be opened: {problem}") from err
             self._place(plugin, device)

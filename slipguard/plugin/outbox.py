@@ -129,6 +129,8 @@ class Outbox:
         try:
             method(argument)
         except BaseException as err:  # SystemExit too: it must not end the thread
+            if self._thread is None and isinstance(err, KeyboardInterrupt):
+                raise  # the operator's, not the plugin's
             self._failed(one_line(err))
             return False
         finally:

@@ -9,8 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from slipguard import WHEELS, Decision
-from slipguard.plugin import BRAKES, Actuator, Health, WhenSilent, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import BRAKES, Actuator, Health, Register, WhenSilent, hookimpl, setting
 from slipguard_can_brake.layout import Layout, read_layout
 
 SEND_WITHIN_S = 0.002

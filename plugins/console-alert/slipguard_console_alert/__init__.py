@@ -9,8 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from slipguard import Alert
-from slipguard.plugin import AlertSink, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import AlertSink, Register, hookimpl, setting
 
 LEVELS = ("info", "warning", "critical")
 STYLES = {"info": "cyan", "warning": "yellow", "critical": "bold white on red"}

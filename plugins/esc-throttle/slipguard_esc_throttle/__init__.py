@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from slipguard_pulses import FULL_RANGE_US, PulseOutputs, PulseSettings, Slew, make_outputs
 
 from slipguard import Decision
-from slipguard.plugin import THROTTLE, Actuator, Health, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import THROTTLE, Actuator, Health, Register, hookimpl, setting
 from slipguard_esc_throttle.gearbox import Ceremony, Gear, Gearbox
 
 LOWEST_US, HIGHEST_US = FULL_RANGE_US

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from slipguard import Reading
-from slipguard.plugin import Health, SensorSource, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import Health, Register, SensorSource, hookimpl, setting
 from slipguard_imu_i2c import registers as reg
 
 RESET_S = 0.1

@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from slipguard import Alert, Decision
-from slipguard.plugin import AlertSink, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import AlertSink, Register, hookimpl, setting
 
 LEVELS = ("info", "warning", "critical")
 CLOSE_WITHIN_S = 0.5

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from slipguard import WHEELS, Reading
-from slipguard.plugin import Health, SensorSource, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import Health, Register, SensorSource, hookimpl, setting
 from slipguard_quadrature_gpio.decoder import PulseDecoder, QuadratureDecoder
 
 KERNEL_EVENTS = 1024

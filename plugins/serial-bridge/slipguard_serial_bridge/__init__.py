@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from slipguard import Reading
-from slipguard.plugin import Health, SensorSource, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import Health, Register, SensorSource, hookimpl, setting
 from slipguard_serial_bridge.protocol import CLOCK_US, FIELDS, Line, Value
 from slipguard_serial_bridge.receiver import Receiver
 

@@ -9,8 +9,7 @@ from typing import TypeVar
 from slipguard_pulses import FULL_RANGE_US, PulseOutputs, PulseSettings, Slew, make_outputs
 
 from slipguard import WHEELS, Decision
-from slipguard.plugin import Actuator, Health, hookimpl, setting
-from slipguard.plugin.register import Register
+from slipguard.plugin import Actuator, Health, Register, hookimpl, setting
 
 LOWEST_US, HIGHEST_US = FULL_RANGE_US
 Pulse = TypeVar("Pulse", float, float | None)
