@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from slipguard.config import Config
 from slipguard.frame import Frame
-from slipguard.reading import WHEELS, Reading
+from slipguard.reading import WHEELS, MaybeQuad, Reading
 
 GAP_S = 0.5
 """A longer silence between readings is a gap: what the rover did in it is unknown."""
@@ -62,6 +62,17 @@ def _triple(values: Sequence[float] | None) -> tuple[float, float, float] | None
     if finite(x) and finite(y) and finite(z):
         return (float(x), float(y), float(z))
     return (math.nan, math.nan, math.nan)
+
+
+def _quad(values: MaybeQuad | None) -> tuple[float | None, ...]:
+    """Four values, each a finite number or None; all None when they are not four."""
+    try:
+        four = tuple(values)  # type: ignore[arg-type]
+    except TypeError:  # None, or a single value
+        four = ()
+    if len(four) != len(WHEELS):
+        return (None,) * len(WHEELS)
+    return tuple(float(v) if v is not None and finite(v) else None for v in four)
 
 
 class Intake:
@@ -174,18 +185,17 @@ class Intake:
         )
 
     def _take_wheels(self, reading: Reading, frame: Frame) -> None:
-        values = reading.counts if self._counts else reading.wheel_speed_radps
-        usable = values is not None and hasattr(values, "__len__") and len(values) == len(WHEELS)
-        for i in range(4):
+        for i, value in enumerate(
+            _quad(reading.counts if self._counts else reading.wheel_speed_radps)
+        ):
             frame.wheel_jump[i] = False
-            value = values[i] if usable and values is not None else None
-            if value is None or not finite(value) or abs(value) > 1e15:
+            if value is None or abs(value) > 1e15:
                 frame.wheel_new[i] = False
                 continue
             if self._counts:
-                self._take_count(i, float(value), frame)
+                self._take_count(i, value, frame)
             elif abs(value) <= self._top_radps:
-                self._take_speed(i, float(value), frame)
+                self._take_speed(i, value, frame)
             else:
                 frame.wheel_new[i] = False
                 frame.wheel_jump[i] = True
@@ -237,7 +247,10 @@ class Intake:
             else:
                 frame.command_fault = True
         if reading.motor_enabled is not None:
-            frame.motor_enabled = bool(reading.motor_enabled)
+            if finite(reading.motor_enabled):
+                frame.motor_enabled = bool(reading.motor_enabled)
+            else:
+                frame.command_fault = True
         if reading.command_age_s is not None:
             if finite(reading.command_age_s) and reading.command_age_s >= 0:
                 frame.command_age_s = float(reading.command_age_s)
@@ -246,4 +259,4 @@ class Intake:
         elif frame.command_age_s is not None:
             frame.command_age_s += frame.dt_s  # no news: it grows older
         if reading.brake_position is not None:
-            frame.brake_position = tuple(reading.brake_position)
+            frame.brake_position = _quad(reading.brake_position)
