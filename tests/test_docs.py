@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import random
 import re
 import runpy
 import shlex
@@ -17,7 +19,7 @@ import pytest
 import yaml
 
 import slipguard
-from slipguard import Config, ConfigError, Decision, Estimate, Guard, Reading
+from slipguard import Config, ConfigError, Decision, Estimate, Guard, Hold, Reading
 from slipguard.cli import main
 from slipguard.cli.exits import MEANING
 from slipguard.config import settings_table
@@ -255,6 +257,70 @@ def test_help_is_worth_what_the_readme_says():
     assert "rolls away, 13 m | moves less than 1 mm" in table
     assert outcome("parking_motor_cut", 4, None).rolled_m == pytest.approx(13.0, abs=1.0)
     assert outcome("parking_motor_cut", 4, Guard(config)).rolled_m < 0.001
+
+
+def made_up(seconds: float, rim_mps, accel_mps2, throttle=lambda t: 0.0):
+    """Decisions on a straight, level drive in which all four wheels turn alike."""
+    guard = Guard(Config.load(HOME / "replay" / "rover.yaml"))
+    noise, travel_m, dt_s = random.Random(2), 0.0, 0.005
+    for tick in range(round(seconds / dt_s)):
+        t_s = tick * dt_s
+        travel_m += rim_mps(t_s) * dt_s
+        count = math.floor(travel_m / (2 * math.pi * 0.075) * 96 + 0.3)
+        force = (accel_mps2(t_s), 0.0, 9.80665)
+        yield guard.step(
+            Reading(
+                t_s=t_s,
+                counts=[count] * 4 if tick % 2 == 0 else None,
+                accel_mps2=[f + noise.gauss(0, 0.08) for f in force],
+                gyro_radps=[noise.gauss(0, 0.004) for _ in range(3)],
+                throttle=throttle(t_s),
+                steer=0.0,
+                motor_enabled=True,
+                command_age_s=0.02,
+            )
+        )
+
+
+def test_slip_that_grows_slowly_on_all_wheels_is_not_seen():
+    """The README warns of it; should it be seen one day, the warning must go."""
+    assert "All wheels gaining slip slowly together" in section("What the estimator cannot see")
+    decisions = list(
+        made_up(
+            10.0,
+            rim_mps=lambda t: min(0.5, max(0.0, t - 1) * 0.5) + max(0.0, t - 2) * 0.03,
+            accel_mps2=lambda t: 0.5 if 1 <= t < 2 else 0.0,
+            throttle=lambda t: 0.4 if t >= 1 else 0.0,
+        )
+    )
+    assert not any(decision.findings for decision in decisions)
+    end = decisions[-1].estimate
+    assert end.speed_mps - 0.5 > 5 * end.speed_sd_mps, "wrong, and sure of it"
+
+
+def test_a_steady_slide_is_taken_for_standstill():
+    """First it slides, then it rests, though it never slowed down: no sensor could tell."""
+    assert "A steady slide looks like rest" in section("What the estimator cannot see")
+    decisions = list(
+        made_up(
+            6.0,
+            rim_mps=lambda t: min(1.0, max(0.0, t - 1)) if t < 3 else 0.0,
+            accel_mps2=lambda t: 1.0 if 1 <= t < 2 else 0.0,
+            throttle=lambda t: 0.4 if 1 <= t < 2.9 else 0.0,
+        )
+    )
+    sliding = [d.t_s for d in decisions if any(f.kind == "sliding" for f in d.findings)]
+    assert sliding
+    assert 3.0 < sliding[0] < sliding[-1] < 4.5
+    assert decisions[-1].estimate.at_rest
+    assert decisions[-1].hold is Hold.HOLDING
+
+
+def test_accelerometer_bias_reads_as_grade():
+    """0.3 m/s2 is 3 % of slope: tan(asin(0.3 / 9.80665)) = 0.0306."""
+    assert "A bias of 0.3 m/s² reads as 3 % of slope" in section("What the estimator cannot see")
+    *_, end = made_up(2.0, rim_mps=lambda t: 0.0, accel_mps2=lambda t: 0.3)
+    assert math.tan(end.estimate.grade_rad) == pytest.approx(0.0306, abs=0.002)
 
 
 def test_sensors_that_decide_nothing_decide_nothing():
