@@ -6,6 +6,7 @@ from slipguard.errors import ConfigError, PluginError, RecordingError, Slipguard
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.guard import Guard
+from slipguard.plugin.hookspec import hookimpl
 from slipguard.reading import WHEELS, Reading
 
 __all__ = [
@@ -22,4 +23,5 @@ __all__ = [
     "Reading",
     "RecordingError",
     "SlipguardError",
+    "hookimpl",
 ]

@@ -11,6 +11,8 @@ from slipguard.settings import Rolling
 STILL_RIM_MPS = 0.03
 SLIDING_MPS = 0.1
 CREPT_M = 0.006
+KNOWN_SD_MPS = 0.05
+START_MPS = 0.1
 
 
 class UnaskedMotion:
@@ -28,6 +30,7 @@ class UnaskedMotion:
         self._inferred = inferred_direction
         self._asked: int | None = None
         self._armed = {+1: False, -1: False}
+        self._fresh = True
         self._origin_m = 0.0
         self._counts_at_origin: tuple[float, ...] = (0.0,) * 4
         self._since: float | None = None
@@ -52,6 +55,10 @@ class UnaskedMotion:
             self._since = None
             return None
         v, sd = estimate.speed_mps, estimate.speed_sd_mps
+        if self._fresh and sd < KNOWN_SD_MPS:
+            self._fresh = False
+            if abs(v) < START_MPS:  # it stood, more or less, when the guard came
+                self._armed = {+1: True, -1: True}
         if estimate.at_rest:
             self._armed = {+1: True, -1: True}
             self._set_origin(estimate)
@@ -94,7 +101,8 @@ class UnaskedMotion:
         unasked = self._armed[way] and self._asked != way
         self._asked = asked
         rested = estimate.at_rest
-        self._armed = {way: rested or unasked, -way: rested}
+        # Going the other way later means having turned round: nobody coasts into that.
+        self._armed = {way: rested or unasked, -way: True}
         if self._since is not None and asked == self._way:
             self._since = None
         if self._since is None and not unasked:

@@ -39,6 +39,12 @@ GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a tu
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
 
+SIDE_NOISE = 0.01  # s^0.5: speed noise for each m/s2 of centripetal acceleration
+SIDE_SLIDE_NOISE = 0.3  # s^0.5: the same when the tyres cannot hold it
+SPUN_RADPS = 1.5  # yaw rate beyond what the steering explains: the rover has spun round
+SPUN_NOISE = 2.0  # s^-0.5, of speed and of gravity along x, while it does
+SLIDE_MPS2 = 4.0  # centripetal acceleration from which they may not
+
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
@@ -50,6 +56,8 @@ SLIP_LINGER_S = 0.3
 DEAD_S = 0.15
 CUSUM_DRIFT = 0.3
 CUSUM_LIMIT = 6.0
+DOUBT_TAU_S = 20.0
+DOUBT_SHARE = 0.5
 PULL_TAU_S = 0.15
 PULL_DOUBT = 0.5
 REGRIP_MPS = 0.06
@@ -82,6 +90,9 @@ class Fusion:
         self._creep = [
             share / (GRAVITY_MPS2 * rover.tyre_slip_stiffness) for share in driven or (1.0,) * 4
         ]
+        # Yaw rate per m/s at full lock, half as much again; skid steering has no such bound.
+        steer_arm = rover.wheelbase_m * (0.5 if rover.steered == "both" else 1.0)
+        self._most_turn = 1.5 * math.tan(math.radians(rover.max_steer_deg)) / steer_arm
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._where = geometry.wheel_positions_m(rover)
         self._still_x = geometry.no_side_slip_x_m(rover)
@@ -129,6 +140,7 @@ class Fusion:
         self._lever_speed = 0.0
         self._distance = 0.0
         self._at_rest = False
+        self._doubt = 0.0  # by how much the speed is wrong if wheels believed again still slip
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
         self._uncorrected_s = 0.0
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
@@ -215,6 +227,7 @@ class Fusion:
         engine = self._engine
         x = engine.x
         v, c, b = float(x[V]), float(x[C]), float(x[B])
+        spun = False
         if blind:
             wx = wy = 0.0
             self._yaw = wz = geometry.yaw_from_steer(v, frame.steer_rad, self._config.rover)
@@ -259,6 +272,10 @@ class Fusion:
             turn = TURN_TRAVEL_NOISE * (hub - mean)
             self._travel_var[i] = (travel_noise * abs(hub) + turn * turn * 0.05 + rocking) * dt
         self._distance += mean * dt
+        # Wheels that follow the body through speeding up and slowing down do grip.
+        self._doubt = max(
+            0.0, self._doubt * (1.0 - dt / DOUBT_TAU_S) - DOUBT_SHARE * abs(accel) * dt
+        )
 
         if blind:
             accel_var = BLIND_ACCEL_NOISE**2 * dt
@@ -267,11 +284,21 @@ class Fusion:
             self._uncorrected_s += dt
             gain = VIBRATION_NOISE * math.sqrt(max(1.0, self._uncorrected_s / WHEEL_PERIOD_S))
             gain = min(COASTING_NOISE, gain)
+            # A turning body that also moves sideways feels it forwards: omega_z v_y. How far it
+            # moves sideways is not measured, least of all once the tyres let go.
+            turn_force = abs(wz * v)
+            sliding = max(0.0, min(1.0, (turn_force - SLIDE_MPS2) / SLIDE_MPS2))
+            side = turn_force * (SIDE_NOISE + SIDE_SLIDE_NOISE * sliding)
+            spun = self._most_turn > 0.0 and abs(wz) > self._most_turn * abs(v) + SPUN_RADPS
+            if spun:  # faster than any steering turns it: it spins round
+                side = SPUN_NOISE
             accel_var = self._accel_sample_var * dt * dt + dt * (
-                SPEED_NOISE**2 + gain * gain * vibration
+                SPEED_NOISE**2 + gain * gain * vibration + side * side
             )
         turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
         drift_noise = REST_DRIFT_NOISE if self._at_rest else DRIFT_NOISE
+        if spun:
+            drift_noise = SPUN_NOISE
         drift = (drift_noise**2 + turning * turning) * dt
         drift += self._gyro_sample_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z if not blind else 0.0, self._hub_gain, self._F)
@@ -379,6 +406,11 @@ class Fusion:
 
     def _anchor(self, i: int, rim_m: float, var_m2: float) -> None:
         """Believe wheel i again, from where its rim is now."""
+        if not any(w.gripping for w in self.wheels):
+            # Nothing but the accelerometer spoke until now: if this wheel still slips, the
+            # speed is wrong by as much, and no other wheel can say so.
+            slip = self.wheels[i].rim_mps - self._hub[i]
+            self._doubt = max(self._doubt, abs(slip))
         self._engine.reset(P0 + i, rim_m, var_m2)
         self._excess[i] = 0.0
         self.wheels[i].gripping = True
@@ -539,7 +571,7 @@ class Fusion:
         return Estimate(
             t_s=frame.t_s,
             speed_mps=v,
-            speed_sd_mps=math.sqrt(max(0.0, float(P[V, V])) + (scale_sd * v) ** 2),
+            speed_sd_mps=math.sqrt(max(0.0, float(P[V, V])) + (scale_sd * v) ** 2 + self._doubt**2),
             accel_mps2=self._accel_x,
             distance_m=self._distance,
             yaw_rate_radps=self._yaw,
