@@ -19,13 +19,16 @@ from slipguard.section import (
     suggest,
 )
 
+CARRIED = ("plugins", "live", "sim")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Config:
     """All settings of one rover, validated. Build it with ``Config.load``.
 
-    ``plugins`` and ``sim`` are carried along unread, as ``Section`` mappings that remember
-    their lines: each plugin, and the simulator, validates its own with ``Section.read``.
+    ``plugins``, ``live`` and ``sim`` are carried along unread, as ``Section`` mappings that
+    remember their lines: each plugin, the live loop and the simulator validate their own with
+    ``Section.read``.
     """
 
     rover: settings.Rover
@@ -38,6 +41,7 @@ class Config:
     hold: settings.HoldSettings = field(default_factory=settings.HoldSettings)
     limits: settings.Limits = field(default_factory=settings.Limits)
     plugins: Mapping[str, Any] = field(default_factory=Section)
+    live: Mapping[str, Any] = field(default_factory=Section)
     sim: Mapping[str, Any] = field(default_factory=Section)
 
     @property
@@ -119,7 +123,7 @@ def settings_table() -> Iterator[SettingDoc]:
 
 def _section_types() -> dict[str, Any]:
     hints = get_type_hints(Config)
-    return {f.name: hints[f.name] for f in fields(Config) if f.name not in ("plugins", "sim")}
+    return {f.name: hints[f.name] for f in fields(Config) if f.name not in CARRIED}
 
 
 def _with_value(section: Any, name: str, key: str, value: Any) -> Any:
@@ -145,14 +149,14 @@ def _read(top: Section) -> Config:
     kinds = _section_types()
     if not top:
         raise top.error(None, "empty; expected sections rover, encoders and imu")
-    top.check_keys([*kinds, "plugins", "sim"])
+    top.check_keys([*kinds, *CARRIED])
     values: dict[str, Any] = {}
     for name, kind in kinds.items():
         if name in top:
             values[name] = top.section(name).read(kind)
         elif any(f.default is MISSING for f in fields(kind)):
             raise top.error(name, "missing; this section must be given")
-    for name in ("plugins", "sim"):
+    for name in CARRIED:
         if name in top:
             values[name] = top.section(name)
     config = Config(**values)

@@ -17,3 +17,7 @@ class RecordingError(SlipguardError, ValueError):
 
 class PluginError(SlipguardError, RuntimeError):
     """A plugin is wrong: which plugin, and what it must do instead."""
+
+
+class ArmingError(SlipguardError, RuntimeError):
+    """The rover is not fit to drive: every check that failed, a line each."""

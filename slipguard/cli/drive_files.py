@@ -51,12 +51,12 @@ class DecisionTable(TableWriter):
                 decision.throttle,
                 decision.throttle_limit,
                 decision.hold.value,
-                " ".join(map(_name, decision.findings)),
+                " ".join(map(finding_name, decision.findings)),
             )
         )
 
 
-def _name(finding: Finding) -> str:
+def finding_name(finding: Finding) -> str:
     """E.g. ``wheel_spin:fl``, ``rolling``, ``sensor_fault:imu``."""
     parts = (finding.kind, finding.wheel, finding.sensor)
     return ":".join(part for part in parts if part)
@@ -89,7 +89,7 @@ def write_events(
         "throttle_limited_s": summary.limited_s,
         "score": None if scores is None else {kind: _score(s) for kind, s in scores.items()},
     }
-    text = json.dumps(_finite(document), indent=2, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(finite(document), indent=2, ensure_ascii=False, allow_nan=False)
     try:
         path.write_text(text + "\n", encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
@@ -126,12 +126,12 @@ def _score(score: Score) -> dict[str, Any]:
     }
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """JSON has no NaN and no infinity (RFC 8259, section 6): null says "no number"."""
     if isinstance(value, dict):
-        return {key: _finite(v) for key, v in value.items()}
+        return {key: finite(v) for key, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(v) for v in value]
+        return [finite(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from slipguard.errors import ConfigError, PluginError, RecordingError, SlipguardError
+from slipguard.errors import ArmingError, ConfigError, PluginError, RecordingError, SlipguardError
 
 
 class Exit(IntEnum):
@@ -16,6 +16,7 @@ class Exit(IntEnum):
     CONFIG = 3
     RECORDING = 4
     PLUGIN = 5
+    NOT_ARMED = 6
     INTERRUPTED = 130
 
 
@@ -26,6 +27,7 @@ MEANING = {
     Exit.CONFIG: "the rover YAML is missing or wrong",
     Exit.RECORDING: "a drive, its labels or an output file cannot be read or written",
     Exit.PLUGIN: "a plugin is wrong",
+    Exit.NOT_ARMED: "the rover is not fit to drive: a check before arming failed",
     Exit.INTERRUPTED: "interrupted from the keyboard",
 }
 
@@ -36,6 +38,7 @@ _CAUSES = {
     ConfigError: Exit.CONFIG,
     RecordingError: Exit.RECORDING,
     PluginError: Exit.PLUGIN,
+    ArmingError: Exit.NOT_ARMED,
 }
 
 

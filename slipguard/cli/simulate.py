@@ -60,14 +60,15 @@ def simulate(
     if out is not None and not out.name.endswith((".csv", ".csv.gz")):
         raise typer.BadParameter(f"--out {out}: expected a name ending in .csv or .csv.gz")
     config = Config.load(rover) if rover is not None else DEMO_ROVER
-    chosen = _scenario(scenario, seed, config)
+    chosen = find_scenario(scenario, seed, config)
     drive = run(chosen, config, seed, Guard(config) if guard else None)
     if out is not None:
         drive.write(out)
     _print_drive(screen, drive, summarise(drive), helped=guard)
 
 
-def _scenario(name: str, seed: int, config: Config) -> Scenario:
+def find_scenario(name: str, seed: int, config: Config) -> Scenario:
+    """A scenario by its name, or by ``FILE.py:FUNCTION``."""
     from slipguard.simulate import SCENARIOS, Scenario, make
 
     file, colon, function = name.rpartition(":")

@@ -1,0 +1,225 @@
+"""``slipguard run``: the live loop, on the rover or on a desk."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import ExitStack
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from slipguard.cli.console import console, table
+from slipguard.cli.run_lines import AlertLines, JsonLines, print_json
+from slipguard.cli.run_view import View
+from slipguard.config import Config
+from slipguard.errors import ConfigError
+from slipguard.live import (
+    Clock,
+    LiveSettings,
+    Loop,
+    MonotonicClock,
+    Recorder,
+    Timing,
+    VirtualClock,
+    stop_on_signals,
+)
+
+
+def run(
+    rover: Annotated[
+        Path | None,
+        typer.Option(help="The rover's YAML. Default with simulate: the rover of the demo drives."),
+    ] = None,
+    source: Annotated[
+        str,
+        typer.Option(
+            help="Where readings come from: plugins, replay:DRIVE or simulate:SCENARIO. With the "
+            "last two no hardware is touched."
+        ),
+    ] = "plugins",
+    record: Annotated[
+        Path | None, typer.Option(help="Record the run in a new folder in this one.")
+    ] = None,
+    listen: Annotated[
+        str | None,
+        typer.Option(
+            help="Take commands at udp:ADDRESS:PORT or unix:PATH. With simulate: you drive, not "
+            "the scenario."
+        ),
+    ] = None,
+    key_file: Annotated[
+        Path | None, typer.Option(help="Key that signs commands; a must beyond this computer.")
+    ] = None,
+    rate: Annotated[
+        float | None, typer.Option(min=10, max=1000, help="Rounds a second. Default: imu.rate_hz.")
+    ] = None,
+    speed: Annotated[
+        float,
+        typer.Option(min=0, help="Of replay and simulate: times real time; 0: as fast as can be."),
+    ] = 1.0,
+    seed: Annotated[int, typer.Option(min=0, help="Of simulate: varies ground and noise.")] = 1,
+    check: Annotated[
+        bool, typer.Option("--check", help="Open everything, arm, say what is wrong, end.")
+    ] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print a JSON line every few rounds, for machines.")
+    ] = False,
+    json_every: Annotated[int, typer.Option(min=1, help="Rounds for each JSON line.")] = 20,
+    view: Annotated[
+        bool, typer.Option("--view/--no-view", help="Show the rover's state on the terminal.")
+    ] = True,
+) -> None:
+    """Run the guard on the rover: sensors and commands in, brakes and throttle out.
+
+    Arms only when all checks pass. Ctrl-C or SIGTERM stops the rover gently, holds it and ends;
+    a second one ends at once. First runs with all wheels off the ground, an independent hardware
+    kill switch in reach.
+    """
+    desk = source != "plugins"
+    if speed != 1.0 and not desk:
+        raise typer.BadParameter("--speed is for replay and simulate; a real rover has one speed")
+    if json and check:
+        raise typer.BadParameter("--check prints words, not JSON")
+    config = _config(rover, source)
+    settings = _settings(config, record, listen, key_file, rate, speed)
+    clock: Clock = VirtualClock() if speed == 0.0 else MonotonicClock(speed)
+    with ExitStack() as stack:
+        loop, finished = _loop(config, settings, source, seed, listen, clock, stack, rover)
+        if json:
+            loop.watchers.append(stack.enter_context(JsonLines(json_every)).watch)
+        elif view and not check and sys.stdout.isatty():
+            shown = View(rover.name if rover is not None else source, loop)
+            loop.watchers.append(stack.enter_context(shown).watch)
+        else:
+            loop.watchers.append(stack.enter_context(AlertLines()).watch)
+        stack.enter_context(loop)
+        stack.enter_context(stop_on_signals(loop))
+        if check:
+            loop.arm()
+        else:
+            loop.run(finished)
+        folder = loop.recorder.folder if loop.recorder is not None else None
+    if json:
+        print_json({"timing": asdict(loop.timing), "recorded": folder and str(folder)})
+    elif check:
+        console().print("Armed: every check passed.")
+    else:
+        _print_end(loop.timing, folder)
+
+
+def _config(rover: Path | None, source: str) -> Config:
+    if rover is not None:
+        return Config.load(rover)
+    kind, _, name = source.partition(":")
+    if kind == "simulate":
+        demo: Config = _simulator().DEMO_ROVER
+        return demo
+    if kind == "replay":
+        beside = Path(name).parent / "rover.yaml"
+        if beside.exists():
+            return Config.load(beside)
+        raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
+    raise typer.BadParameter("name the rover's YAML with --rover FILE")
+
+
+def _settings(
+    config: Config,
+    record: Path | None,
+    listen: str | None,
+    key_file: Path | None,
+    rate: float | None,
+    speed: float,
+) -> LiveSettings:
+    """Those of the rover file, with what the command line says instead."""
+    settings = LiveSettings.of(config)
+    changes: dict[str, Any] = {
+        "record": str(record) if record is not None else None,
+        "command": listen,
+        "key_file": str(key_file) if key_file is not None else None,
+        "rate_hz": rate,
+    }
+    settings = replace(settings, **{k: v for k, v in changes.items() if v is not None})
+    # A pause is one of real time, also where the drive's time runs faster.
+    return replace(settings, stall_s=settings.stall_s * max(1.0, speed))
+
+
+def _loop(
+    config: Config,
+    settings: LiveSettings,
+    source: str,
+    seed: int,
+    listen: str | None,
+    clock: Clock,
+    stack: ExitStack,
+    rover: Path | None,
+) -> tuple[Loop, Any]:
+    """The loop for a source, and what tells that the source has come to its end."""
+    kind, _, name = source.partition(":")
+    threads = not isinstance(clock, VirtualClock)
+    parts: dict[str, Any] = {}
+    finished: Any = lambda: False  # noqa: E731
+    if kind == "replay" and name:
+        from slipguard.live.replayed import ReplayedSensors
+        from slipguard.recording import open_recording
+
+        drive = ReplayedSensors(open_recording(name), clock)
+        parts = {"host": drive.host(config, clock, threads=threads), "operator": drive}
+        finished = lambda: drive.finished  # noqa: E731
+    elif kind == "simulate" and name:
+        _simulator()
+        from slipguard.cli.simulate import find_scenario
+        from slipguard.live.simulated import SimulatedRover
+
+        scenario = find_scenario(name, seed, config)
+        made = SimulatedRover(scenario, config, seed, clock, driven_by_scenario=listen is None)
+        parts = {"host": made.host(config, clock, threads=threads), "operator": made.operator}
+        finished = lambda: made.finished  # noqa: E731
+    elif source != "plugins":
+        raise typer.BadParameter(
+            f"--source {source}: expected plugins, replay:DRIVE or simulate:SCENARIO"
+        )
+    if settings.record is not None:
+        recorder = Recorder(
+            settings.record,
+            config.encoders.kind,
+            rover=rover,
+            file_mb=settings.record_file_mb,
+            file_minutes=settings.record_file_minutes,
+        ).start()
+        stack.callback(recorder.close)
+        parts["recorder"] = recorder
+    loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)
+    if kind == "simulate" and listen is not None:
+        loop.watchers.append(made.steer_by)
+    return loop, finished
+
+
+def _simulator() -> Any:
+    try:
+        import slipguard.simulate as simulator
+    except ModuleNotFoundError as err:
+        if err.name != "mujoco":
+            raise
+        from slipguard.cli.simulate import EXTRA_NEEDED
+
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+    return simulator
+
+
+def _print_end(timing: Timing, folder: Path | None) -> None:
+    out = console()
+    shown = table("The loop", "", ">half below ms", ">99 % below ms", ">worst ms")
+    for name, values in (
+        ("late", (timing.late_p50_s, timing.late_p99_s, timing.late_worst_s)),
+        ("work", (timing.work_p50_s, timing.work_p99_s, timing.work_worst_s)),
+    ):
+        shown.add_row(name, *(f"{1e3 * value:.3f}" for value in values))
+    out.print(shown)
+    out.print(
+        f"{timing.rounds} rounds at {timing.rate_hz:g} Hz; {timing.overruns} took longer than "
+        f"their period, {timing.skipped} ticks skipped"
+    )
+    if folder is not None:
+        out.print(f"recorded in {folder}", soft_wrap=True)

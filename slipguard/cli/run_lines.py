@@ -1,0 +1,135 @@
+"""What ``slipguard run`` prints as lines: JSON for machines, alerts for logs.
+
+A thread prints: a reader that does not read holds up nothing but the lines.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+from collections import deque
+from types import TracebackType
+from typing import Any, Self
+
+from slipguard.cli.drive_files import finding_name, finite
+from slipguard.decision import Alert
+from slipguard.live import Round
+from slipguard.reading import WHEELS
+
+MOST_LINES = 2000
+CLOSE_WITHIN_S = 1.0
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """One line of JSON on standard output."""
+    print(as_json(document), flush=True)
+
+
+def as_json(document: dict[str, Any]) -> str:
+    """One line; numbers that JSON does not have are null."""
+    return json.dumps(finite(document), ensure_ascii=False, allow_nan=False)
+
+
+class Lines:
+    """Prints from a thread of its own; when it cannot keep up the oldest lines are dropped."""
+
+    def __init__(self) -> None:
+        self.dropped = 0
+        self._lines: deque[str] = deque(maxlen=MOST_LINES)
+        self._wake = threading.Event()
+        self._ending = False
+        self._thread = threading.Thread(target=self._serve, name="slipguard lines", daemon=True)
+
+    def put(self, line: str) -> None:
+        """Print this soon."""
+        self.dropped += len(self._lines) == MOST_LINES
+        self._lines.append(line)
+        self._wake.set()
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._ending = True
+        self._wake.set()
+        self._thread.join(CLOSE_WITHIN_S)
+
+    def _serve(self) -> None:
+        try:
+            while not self._ending or self._lines:
+                self._wake.wait()
+                self._wake.clear()
+                while self._lines:
+                    print(self._lines.popleft())
+                sys.stdout.flush()
+        except (OSError, ValueError):
+            pass  # nobody reads any more; the rover drives on
+
+
+class JsonLines(Lines):
+    """A line for every so many rounds; alerts of all of them are in it."""
+
+    def __init__(self, every: int) -> None:
+        super().__init__()
+        self._every = every
+        self._rounds = 0
+        self._alerts: list[Alert] = []
+
+    def watch(self, done: Round) -> None:
+        """Take a round."""
+        self._alerts += done.alerts
+        self._rounds += 1
+        if self._rounds % self._every == 0:
+            self.put(as_json(_document(done, self._alerts, self.dropped)))
+            self._alerts = []
+
+
+def _document(done: Round, alerts: list[Alert], dropped: int) -> dict[str, Any]:
+    reading, sent, estimate = done.reading, done.sent, done.decision.estimate
+
+    def by_wheel(values: tuple[float, ...]) -> dict[str, float]:
+        return dict(zip(WHEELS, values, strict=True))
+
+    return {
+        "t_s": reading.t_s,
+        "armed": done.armed,
+        "speed_mps": estimate.speed_mps,
+        "speed_sd_mps": estimate.speed_sd_mps,
+        "grade_rad": estimate.grade_rad,
+        "rim_mps": by_wheel(estimate.wheel_speed_mps),
+        "slip_mps": by_wheel(estimate.slip_mps),
+        "brakes": by_wheel(sent.brakes),
+        "throttle_asked": reading.throttle,
+        "throttle": sent.throttle,
+        "throttle_limit": sent.throttle_limit,
+        "hold": str(sent.hold),
+        "command_age_s": reading.command_age_s,
+        "findings": [finding_name(finding) for finding in sent.findings],
+        "stopped_by": done.stopped_by,
+        "failed": dict(done.failed),
+        "alerts": [
+            {"t_s": a.t_s, "level": a.level, "topic": a.topic, "message": a.message} for a in alerts
+        ],
+        "lines_dropped": dropped,
+    }
+
+
+class AlertLines(Lines):
+    """A line for every alert."""
+
+    def watch(self, done: Round) -> None:
+        """Take a round."""
+        for alert in done.alerts:
+            self.put(f"{alert.t_s:10.3f} s  {alert.level:8}  {printable(alert.message)}")
+
+
+def printable(text: str) -> str:
+    """Without control characters: a device's error text must not steer the terminal."""
+    return "".join(c if c.isprintable() else " " for c in text)

@@ -1,0 +1,93 @@
+"""A recorded drive as a sensor source: the live loop on a desk. Its brakes move nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from slipguard.config import Config
+from slipguard.live.clock import Clock
+from slipguard.live.command import Command
+from slipguard.live.desk import DeskActuators, host_for
+from slipguard.live.readings import newest
+from slipguard.plugin import MEASURES, Register, SensorSource
+from slipguard.plugin.host import Host
+from slipguard.reading import Reading
+from slipguard.recording import Recording
+
+DRIVER = ("throttle", "steer", "motor_enabled", "command_age_s")
+EARLY_S = 1e-6
+"""A row due within a microsecond is due: clocks that add up periods round."""
+
+
+class ReplayedSensors(SensorSource):
+    """Rows of a recording, each when its time has come.
+
+    It is also the ``Operator`` that gave the commands recorded. A recording does not react to
+    what is decided.
+
+    Parameters
+    ----------
+    recording : Recording
+    clock : Clock
+        That of the loop; the first row is due at the first read.
+    """
+
+    provides = tuple(name for name in MEASURES if name not in DRIVER)
+    deadline_s = 0.05
+
+    def __init__(self, recording: Recording, clock: Clock) -> None:
+        self.finished = False
+        self._recording = recording
+        self._clock = clock
+        self._rows: Iterator[Reading] = iter(())
+        self._next: Reading | None = None
+        self._offset_s: float | None = None
+        self._command: Command | None = None
+
+    def poll(self, now_s: float) -> Command | None:
+        """The command recorded with the row that was read last."""
+        return self._command
+
+    def news(self, now_s: float) -> str | None:
+        """Nothing ever."""
+        return None
+
+    def _open(self) -> None:
+        self._rows = (row.reading for row in self._recording)
+        self._next = next(self._rows, None)
+
+    def _read(self) -> Reading | None:
+        now_s = self._clock()
+        if self._offset_s is None and self._next is not None:
+            self._offset_s = now_s - self._next.t_s
+        due: Reading | None = None
+        while self._next is not None and self._next.t_s + self._shift_s <= now_s + EARLY_S:
+            due = self._next if due is None else newest(due, self._next)
+            self._next = next(self._rows, None)
+        self.finished = self._next is None
+        if due is None:
+            self._command = Command(throttle=None, steer=None, motor_enabled=None, age_s=None)
+            return None
+        self._command = Command(
+            throttle=due.throttle,
+            steer=due.steer,
+            motor_enabled=due.motor_enabled,
+            age_s=due.command_age_s,
+        )
+        return replace(due, throttle=None, steer=None, motor_enabled=None, command_age_s=None)
+
+    def _close(self) -> None:
+        self._rows = iter(())
+        self._next = None
+
+    @property
+    def _shift_s(self) -> float:
+        return self._offset_s or 0.0
+
+    def host(self, config: Config, clock: Clock, *, threads: bool = True) -> Host:
+        """A host with these sensors, actuators that move nothing, and the file's alert sinks."""
+        register = Register()
+        register.sensor_source(lambda: self)
+        register.actuator(DeskActuators)
+        return host_for(config, "replayed-drive", register, clock, threads=threads)
