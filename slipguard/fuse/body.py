@@ -1,0 +1,317 @@
+"""The body's motion: predicted with the IMU, pinned down at rest. Owns the Kalman filter."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+import numpy as np
+
+from slipguard.config import Config
+from slipguard.frame import Frame
+from slipguard.fuse import geometry, model
+from slipguard.fuse.filterpy_engine import FilterpyEngine
+from slipguard.fuse.model import N_STATE, P0, B, C, V
+from slipguard.fuse.rest import STILL_S, RestWatch
+from slipguard.settings import GRAVITY_MPS2
+
+# Process noise. Chosen on simulated drives, see DEVELOPERS.md.
+SPEED_NOISE = 0.012  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
+VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
+COASTING_NOISE = 0.2  # s^0.5: the most of it, long after a wheel last corrected: it may alias
+WHEEL_PERIOD_S = 0.01  # between corrections for which VIBRATION_NOISE holds
+TRAVEL_NOISE = 0.003  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
+TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believed
+ROCK_NOISE = 0.012  # m/sqrt(s) for each rad/s the body rocks
+ROCK_TAU_S = 0.3
+DRIFT_NOISE = 0.02  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a turn carries over
+BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
+BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
+SIDE_NOISE = 0.01  # s^0.5: speed noise for each m/s2 of centripetal acceleration
+SIDE_SLIDE_NOISE = 0.3  # s^0.5: the same when the tyres cannot hold it
+SLIDE_MPS2 = 4.0  # centripetal acceleration from which they may not
+SPUN_RADPS = 1.5  # yaw rate beyond what the steering explains: the rover has spun round
+SPUN_NOISE = 2.0  # s^-0.5, of speed and of gravity along x, while it does
+
+START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
+REST_SPEED_SD = 0.01  # m/s
+REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
+REST_FORCE_SD = 0.01  # m/s2
+REST_TAU_S = 0.5  # over which gyro bias and roll are learnt at rest
+QUIET_TAU_S = 0.1
+ROLL_TAU_S = 1.5
+
+MOST_CREEP_FORCE = 5.0  # m/s2
+SCALE_SD = 0.005  # of speed: tyre radius as calibrated
+CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
+MOST_STEPS_LATE = 256
+
+
+class Body:
+    """Speed, gravity, gyro bias and the four predicted rim travels, and what is known of each.
+
+    Attributes
+    ----------
+    engine : FilterpyEngine
+        The filter; state as in ``model.py``.
+    hub_mps : list of 4 float
+        Rim speed each wheel has while it grips, as its encoder sees it: against the body.
+    late_m : list of 4 float
+        Predicted rim travel since the moment the encoders' last counts are from.
+    """
+
+    def __init__(self, config: Config) -> None:
+        rover, imu = config.rover, config.imu
+        self._rover = rover
+        self._radius = rover.wheel_radius_m
+        driven = {"front": (2.0, 2.0, 0.0, 0.0), "rear": (0.0, 0.0, 2.0, 2.0)}.get(rover.drive)
+        # Creep of each gripping tyre per m/s2 of specific force along x.
+        self._creep = [
+            share / (GRAVITY_MPS2 * rover.tyre_slip_stiffness) for share in driven or (1.0,) * 4
+        ]
+        # Yaw rate per m/s at full lock, half as much again; skid steering has no such bound.
+        steer_arm = rover.wheelbase_m * (0.5 if rover.steered == "both" else 1.0)
+        self._most_turn = 1.5 * math.tan(math.radians(rover.max_steer_deg)) / steer_arm
+        self._where = geometry.wheel_positions_m(rover)
+        self._still_x = geometry.no_side_slip_x_m(rover)
+        front, rear = geometry.steers(rover)
+        self._steered = (front, front, rear, rear)
+        self._accel_var = imu.accel_noise_mps2**2
+        self._gyro_var = imu.gyro_noise_radps**2
+        self._lever = imu.position_m
+
+        x = np.zeros(N_STATE)
+        P = np.zeros((N_STATE, N_STATE))
+        P[V, V] = rover.top_speed_mps**2
+        P[C, C] = START_FORCE_SD**2
+        P[B, B] = imu.gyro_bias_sd_radps**2
+        for i in range(4):
+            x[P0 + i] = 0.5 * config.count_m
+            P[P0 + i, P0 + i] = config.count_m**2 / 12 + 1e-8
+        self.engine = FilterpyEngine(x, P)
+        self._F = np.eye(N_STATE)
+        self._Q = np.zeros((N_STATE, N_STATE))
+        self._hub_gain = np.ones(4)
+        self._travel_var = np.zeros(4)
+        self._H_rest = np.zeros((3, N_STATE))
+        self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
+        self._R_rest = np.diag([REST_SPEED_SD**2, self._accel_var, self._gyro_var])
+
+        self.hub_mps = [0.0] * 4
+        self.yaw_radps = 0.0
+        self.accel_mps2 = 0.0
+        self.distance_m = 0.0
+        self.at_rest = False
+        self.uncorrected_s = 0.0
+        self.accel_smooth = [0.0, 0.0, 0.0]
+        self._imu_seen = False
+        self._gyro_bias = [0.0, 0.0, 0.0]  # x and z; y is in the filter
+        self._pitch_radps = 0.0
+        self._s_y = 0.0
+        self._vibration_var = 0.0
+        self._lever_speed = 0.0
+        self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
+        self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
+        # The wheels may speak of an earlier moment than the IMU.
+        self._late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
+        self._travel = [0.0] * 4
+        self._past: deque[tuple[float, tuple[float, ...]]] = deque(maxlen=MOST_STEPS_LATE)
+        self._clock_s = 0.0
+        self.late_m = [0.0] * 4
+
+    # -- what is believed --------------------------------------------------------------------
+
+    @property
+    def speed_mps(self) -> float:
+        return float(self.engine.x[V])
+
+    @property
+    def speed_var(self) -> float:
+        return max(0.0, float(self.engine.P[V, V]))
+
+    @property
+    def scale_sd(self) -> float:
+        """Share by which the speed may be wrong though all wheels agree: radius and creep."""
+        creep = max(self._creep) * min(MOST_CREEP_FORCE, abs(self.accel_smooth[0]))
+        return math.hypot(SCALE_SD, CREEP_SD * creep)
+
+    @property
+    def force_mps2(self) -> float:
+        """Reaction to gravity along x, accelerometer bias included."""
+        return float(self.engine.x[C])
+
+    @property
+    def force_var(self) -> float:
+        return max(0.0, float(self.engine.P[C, C]))
+
+    @property
+    def side_slope_rad(self) -> float:
+        return math.asin(max(-0.99, min(0.99, self._s_y / GRAVITY_MPS2)))
+
+    @property
+    def body_turn_mps(self) -> float:
+        """Rim speed an encoder misses because the body pitches with the wheel."""
+        return self._pitch_radps * self._radius
+
+    def hub_speed(self, i: int, speed_mps: float, yaw_radps: float) -> tuple[float, float]:
+        """Hub speed of wheel i along the wheel, and its derivative by the body's speed."""
+        x_m, y_m = self._where[i]
+        return geometry.hub_speed(speed_mps, yaw_radps, x_m, y_m, self._still_x, self._steered[i])
+
+    # -- one frame ---------------------------------------------------------------------------
+
+    def is_blind(self, frame: Frame, lost_s: float) -> bool:
+        """Whether no IMU sample is fresh enough to predict with."""
+        return not self._imu_seen or frame.imu_age_s > lost_s
+
+    def take_imu(self, frame: Frame) -> None:
+        """Smooth the accelerometer and measure how much it shakes."""
+        if not self._imu_seen:
+            self._imu_seen = True
+            self._s_y = frame.accel[1]
+            self.accel_smooth = list(frame.accel)
+        k = min(1.0, frame.dt_s / QUIET_TAU_S)
+        deviation = 0.0
+        for j, f in enumerate(frame.accel):
+            d = f - self.accel_smooth[j]
+            self.accel_smooth[j] += k * d
+            deviation += d * d
+        self._vibration_var += k * (deviation / 3.0 - self._vibration_var)
+
+    def predict(self, frame: Frame, blind: bool) -> None:
+        """Carry the state over ``frame.dt_s``; ``blind``: without the IMU."""
+        dt = frame.dt_s
+        x = self.engine.x
+        v, c, b = float(x[V]), float(x[C]), float(x[B])
+        moved = np.array(x)
+        if blind:
+            wx = wy = 0.0
+            wz = geometry.yaw_from_steer(v, frame.steer_rad, self._rover)
+            accel, v_new, s_z = 0.0, v, 0.0
+            accel_var, drift_noise = BLIND_ACCEL_NOISE**2 * dt, DRIFT_NOISE
+        else:
+            wx = frame.gyro[0] - self._gyro_bias[0]
+            wy = frame.gyro[1] - b
+            wz = frame.gyro[2] - self._gyro_bias[2]
+            s_z = self._gravity_z(c)
+            # The point that does not move sideways lies still_x ahead: v_y = -omega_z still_x.
+            accel = frame.accel[0] - c - wz * wz * self._still_x
+            v_new = v + accel * dt - self._lever_step(wy, wz, dt)
+            moved[C] = c + (-wy * s_z + wz * self._s_y) * dt
+            self._s_y += (-wz * c + wx * s_z) * dt
+            self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
+            accel_var, drift_noise = self._imu_noise(v, wz, dt)
+        moved[V] = v_new
+        self.yaw_radps, self._pitch_radps = wz, wy
+        self.accel_mps2 = (v_new - v) / dt if dt > 0.001 else accel
+        mean = 0.5 * (v + v_new)
+        self.distance_m += mean * dt
+        self._move_hubs(moved, mean, wx, wy, wz, dt)
+
+        turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
+        drift = (drift_noise**2 + turning * turning) * dt
+        drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
+        model.transition(dt, s_z, self._hub_gain, self._F)
+        model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
+        self.engine.predict(moved, self._F, self._Q)
+
+    def _gravity_z(self, s_x: float) -> float:
+        return math.sqrt(max(0.25 * GRAVITY_MPS2**2, GRAVITY_MPS2**2 - s_x**2 - self._s_y**2))
+
+    def _lever_step(self, wy: float, wz: float, dt: float) -> float:
+        """Speed change the IMU feels that the middle does not: omega x lever arm."""
+        px, py, pz = self._lever
+        lever_speed = wy * pz - wz * py
+        step = lever_speed - self._lever_speed - px * (wy * wy + wz * wz) * dt
+        self._lever_speed = lever_speed
+        return step
+
+    def _imu_noise(self, v: float, wz: float, dt: float) -> tuple[float, float]:
+        """Variance added to v over dt, and the drift noise of c."""
+        vibration = max(0.0, self._vibration_var - self._accel_var)
+        self.uncorrected_s += dt
+        gain = VIBRATION_NOISE * math.sqrt(max(1.0, self.uncorrected_s / WHEEL_PERIOD_S))
+        gain = min(COASTING_NOISE, gain)
+        # A turning body that also moves sideways feels it forwards: omega_z v_y. How far it
+        # moves sideways is not measured, least of all once the tyres let go.
+        turn_force = abs(wz * v)
+        sliding = max(0.0, min(1.0, (turn_force - SLIDE_MPS2) / SLIDE_MPS2))
+        side = turn_force * (SIDE_NOISE + SIDE_SLIDE_NOISE * sliding)
+        drift_noise = REST_DRIFT_NOISE if self.at_rest else DRIFT_NOISE
+        if self._most_turn > 0.0 and abs(wz) > self._most_turn * abs(v) + SPUN_RADPS:
+            side = drift_noise = SPUN_NOISE  # faster than any steering turns it: it spins round
+        per_second = SPEED_NOISE**2 + gain * gain * vibration + side * side
+        return self._accel_var * dt * dt + dt * per_second, drift_noise
+
+    def _move_hubs(
+        self, moved: model.Array, mean: float, wx: float, wy: float, wz: float, dt: float
+    ) -> None:
+        """Predict rim travel of each wheel, and how uncertain that is."""
+        force = max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self.accel_smooth[0]))
+        # A body that rocks has wheels on slopes of their own, whose rims go another way.
+        self._rock += (wx * wx + wy * wy - self._rock) * min(1.0, dt / ROCK_TAU_S)
+        rocking = ROCK_NOISE**2 * self._rock + 1e-8
+        for i in range(4):
+            hub, self._hub_gain[i] = self.hub_speed(i, mean, wz)
+            rim = hub + abs(hub) * self._creep[i] * force - wy * self._radius
+            self.hub_mps[i] = rim
+            moved[P0 + i] += rim * dt
+            turn = TURN_TRAVEL_NOISE * (hub - mean)
+            spread = TRAVEL_NOISE**2 * abs(hub) + turn * turn * 0.05 + rocking
+            self._travel_var[i] = spread * dt
+        if self._late_s > 0.0:
+            self._remember(dt)
+
+    def _remember(self, dt: float) -> None:
+        """Keep what late encoders need: how far each rim was predicted to go since."""
+        self._clock_s += dt
+        self._past.append((self._clock_s, tuple(self._travel)))
+        for i in range(4):
+            self._travel[i] += self.hub_mps[i] * dt
+        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - self._late_s:
+            self._past.popleft()
+        self.late_m = [now - then for now, then in zip(self._travel, self._past[0][1], strict=True)]
+
+    # -- rest --------------------------------------------------------------------------------
+
+    def watch_rest(self, frame: Frame, still_s: float, blind: bool) -> bool:
+        """Decide on rest and, at rest, pin speed, gravity and gyro bias. Whether a rest ended."""
+        x, P = self.engine.x, self.engine.P
+        rested = self.at_rest
+        if blind:
+            self.at_rest = still_s >= STILL_S
+            return False
+        if not frame.imu_new:
+            self.at_rest = self.at_rest and still_s > 0.0
+            return False
+        wx, wy, wz = frame.gyro
+        force = frame.accel[0] - float(x[C])
+        self.at_rest = self._rest.step(
+            frame.dt_s,
+            still_s,
+            float(x[V]),
+            math.sqrt(float(P[V, V])),
+            force,
+            math.sqrt(float(P[C, C])),
+            max(abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])),
+            math.sqrt(float(P[B, B])),
+            self._vibration_var,
+        )
+        if not self.at_rest:
+            if rested:
+                # Gravity along x was held to be constant; from here on it is only known so well.
+                self.engine.shift(C, 0.0, REST_FORCE_SD**2)
+            return rested
+        innovation = np.array([-x[V], force, frame.gyro[1] - x[B]], dtype=float)
+        self.engine.update(innovation, self._H_rest, self._R_rest)
+        k = min(1.0, frame.dt_s / REST_TAU_S)
+        for j in (0, 2):
+            self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
+        self._s_y += k * (frame.accel[1] - self._s_y)
+        return False
+
+    def forget_speed(self) -> None:
+        """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""
+        self.engine.reset(V, float(self.engine.x[V]), self._rover.top_speed_mps**2)
+        self.engine.shift(C, 0.0, 0.5**2)

@@ -1,0 +1,332 @@
+"""Which wheels to believe, and what they then say about the body's motion.
+
+A wheel is believed while its counts stay within what the prediction explains. When they leave
+it, the wheel is on its own until its rim runs at ground speed again. Three things keep this
+honest:
+
+- a wheel can slip only the way a torque drives it: a driven wheel that no brake holds cannot run
+  slower than the ground, so where it seems to, the estimate is wrong and not the wheel;
+- where one wheel spins the others may begin to slip too slowly for the gate; a cumulative sum of
+  their innovations finds it;
+- what a wheel lately did to the speed is taken back when it turns out to slip.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from slipguard.config import Config
+from slipguard.frame import Frame
+from slipguard.fuse import model
+from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, V
+from slipguard.fuse.wheel_track import WheelTrack
+from slipguard.reading import Quad
+
+TRUST_MARGIN_M = 0.003
+TRUST_SD = 3.0
+LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
+NEUTRAL = 0.03  # |throttle| that drives nothing
+BRAKED = 0.02  # brake command that may hold a wheel back
+SLIP_LINGER_S = 0.3  # a wheel goes on slipping so long after what drove it is gone
+DEAD_S = 0.15
+CUSUM_DRIFT = 0.3
+CUSUM_LIMIT = 6.0
+PULL_TAU_S = 0.15
+PULL_DOUBT = 0.5
+REGRIP_MPS = 0.06
+REGRIP_SD = 1.0
+REGRIP_S = 0.06
+COMPARE_S = 1.0
+COMPARE_MPS = 0.3
+COMPARE_SHARE = 0.2
+DOUBT_TAU_S = 20.0
+DOUBT_SHARE = 0.5
+MOST_AGE_S = 0.5
+
+
+class Wheels:
+    """The four wheels.
+
+    Attributes
+    ----------
+    tracks : list of 4 WheelTrack
+    excess_m, excess_sd_m : list of 4 float
+        Rim travel beyond prediction and count, and the standard deviation of the prediction.
+    doubt_mps : float
+        By how much the speed is wrong if wheels believed again after coasting still slip.
+    """
+
+    def __init__(self, config: Config) -> None:
+        enc = config.encoders
+        self._counted = enc.kind == "counts"
+        self._unsigned = self._counted and enc.direction == "unsigned"
+        self._count_m = config.count_m
+        self._edge_sd = 0.0002 + 0.03 * self._count_m
+        self._radius = config.rover.wheel_radius_m
+        self._speed_noise = enc.speed_noise_radps * self._radius
+        self._period_s = 1.0 / enc.rate_hz
+        self._H = np.zeros((4, N_STATE))
+        if self._counted:
+            for i in range(4):
+                self._H[i, P0 + i] = 1.0
+        self._R = np.zeros((4, 4))
+        self.tracks = [WheelTrack(self._count_m) for _ in range(4)]
+        self.excess_m = [0.0] * 4
+        self.excess_sd_m = [0.0] * 4
+        self.doubt_mps = 0.0
+        self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
+        self._sums = [[0.0, 0.0] for _ in range(4)]
+        self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
+        self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
+        self._compare_s = 0.0
+        self._compare_from: tuple[float, list[float]] = (0.0, [0.0] * 4)
+
+    @property
+    def still_s(self) -> float:
+        """Time since any wheel counted."""
+        return min(w.still_s for w in self.tracks)
+
+    @property
+    def any_grip(self) -> bool:
+        return any(w.gripping for w in self.tracks)
+
+    def grips(self, i: int) -> bool:
+        """Whether wheel i runs with its hub as far as its counts can tell."""
+        return self.tracks[i].gripping and self.excess_m[i] == 0.0
+
+    # -- one frame ---------------------------------------------------------------------------
+
+    def watch_torque(self, frame: Frame, brakes: Quad, backward: bool) -> None:
+        """Note which way each wheel can slip. ``brakes`` (4,): commands of the step before."""
+        for i in range(4):
+            ahead = behind = True
+            if frame.throttle is not None:
+                drive = frame.throttle if frame.motor_enabled else 0.0
+                drags = brakes[i] > BRAKED or abs(drive) <= NEUTRAL
+                ahead = drive > NEUTRAL or (drags and backward)
+                behind = drive < -NEUTRAL or (drags and not backward)
+            left = self._may_slip[i]
+            left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
+            left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+
+    def predict(self, dt_s: float, accel_mps2: float) -> None:
+        """Let the rims run on."""
+        keep = max(0.0, 1.0 - dt_s / PULL_TAU_S)
+        for i, wheel in enumerate(self.tracks):
+            wheel.predict(dt_s)
+            self._pull[i] *= keep
+        # Wheels that follow the body through speeding up and slowing down do grip.
+        fade = self.doubt_mps * (1.0 - dt_s / DOUBT_TAU_S)
+        self.doubt_mps = max(0.0, fade - DOUBT_SHARE * abs(accel_mps2) * dt_s)
+
+    def correct(self, frame: Frame, body: Body, blind: bool) -> None:
+        """Take what the wheels of this frame say."""
+        if self._counted:
+            self._take_counts(frame, body)
+        else:
+            self._take_speeds(frame, body)
+        self._compare(body, blind)
+
+    def forget_phase(self, body: Body) -> None:
+        """Where inside its count a wheel stood still is not known, however long it stood."""
+        if not self._counted:
+            return
+        for i, wheel in enumerate(self.tracks):
+            if wheel.gripping:
+                middle = 0.5 * (wheel.low_m + wheel.high_m) + body.late_m[i]
+                var = (wheel.high_m - wheel.low_m) ** 2 / 12 + 1e-8
+                body.engine.reset(P0 + i, middle, var)
+
+    def forget(self, body: Body) -> None:
+        """After a gap each wheel is wherever its counts say."""
+        for i, wheel in enumerate(self.tracks):
+            self._believe(i, body, 0.5 * (wheel.low_m + wheel.high_m), self._count_m**2 + 1e-8)
+
+    # -- counts ------------------------------------------------------------------------------
+
+    def _take_counts(self, frame: Frame, body: Body) -> None:
+        x, P = body.engine.x, body.engine.P
+        innovation = np.zeros(4)
+        R = self._R
+        informed = False
+        spinning = any(not w.gripping for w in self.tracks)
+        for i, wheel in enumerate(self.tracks):
+            R[i, i] = NO_INFORMATION
+            if not frame.wheel_new[i]:
+                continue
+            if frame.wheel_jump[i]:
+                self._believe(i, body, wheel.low_m + 0.5 * self._count_m, self._count_m**2)
+                continue
+            age = frame.wheel_dt_s[i]
+            step = self._directed(i, frame.wheel_step[i], body)
+            wheel.still_s = 0.0 if step else wheel.still_s + age
+            wheel.count(step, self._count_m, 1.3 * abs(wheel.rim_mps) * age + 0.001)
+            # The prediction for the moment the count is from.
+            mean, var = float(x[P0 + i]) - body.late_m[i], float(P[P0 + i, P0 + i])
+            excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
+            self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(max(0.0, var))
+            sd = math.sqrt(var + self._edge_sd**2)
+            wheel.correct(self._edge_sd)
+            if not wheel.gripping:
+                self._try_regrip(i, body, age)
+                continue
+            if excess == 0.0:
+                wheel.grip(body.hub_mps[i])
+            innovation[i], R[i, i] = model.box_update(
+                mean, var, wheel.low_m, wheel.high_m, self._edge_sd
+            )
+            far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
+            creeps = self._creeps_along(i, innovation[i], var + R[i, i], spinning)
+            if (far or creeps) and self._may(i, innovation[i]):
+                self._distrust(i, body)
+                R[i, i] = NO_INFORMATION
+            else:
+                R[i, i] = model.robust(innovation[i], var, R[i, i], abs(excess) / sd)
+                informed = informed or R[i, i] < NO_INFORMATION
+        if self.any_grip:
+            body.uncorrected_s = 0.0
+        if informed:
+            K = body.engine.update(innovation, self._H, R)
+            for i in range(4):
+                self._pull[i] += float(K[V, i] * innovation[i])
+
+    def _directed(self, i: int, step: float, body: Body) -> float:
+        """Counts with their sign; one-channel encoders take it from the wheel's motion."""
+        if not self._unsigned or step == 0.0:
+            return step
+        wheel = self.tracks[i]
+        speed = body.hub_mps[i] if wheel.gripping else wheel.rim_mps
+        return -step if speed < 0.0 else step
+
+    def _may(self, i: int, slip: float) -> bool:
+        """Whether wheel i can slip that way (positive: forward faster than the ground)."""
+        turning = sum(w.still_s < DEAD_S for w in self.tracks)
+        if self.tracks[i].still_s > DEAD_S and turning >= 2:
+            return True  # others turn and this one does not: it may as well be dead
+        return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
+
+    def _creeps_along(self, i: int, innovation: float, S: float, spinning: bool) -> bool:
+        """Whether wheel i has begun to slip along with one that spins.
+
+        Page's cumulative sum (E. S. Page, Biometrika 41, 1954) of the normalised innovations
+        finds a bias that no single one shows. With no wheel spinning a bias is the
+        accelerometer's, and the wheels are right.
+        """
+        sums = self._sums[i]
+        if not spinning:
+            sums[0] = sums[1] = 0.0
+            return False
+        z = innovation / math.sqrt(S)
+        sums[0] = max(0.0, sums[0] + z - CUSUM_DRIFT)
+        sums[1] = max(0.0, sums[1] - z - CUSUM_DRIFT)
+        return max(sums) > CUSUM_LIMIT
+
+    def _distrust(self, i: int, body: Body) -> None:
+        """Wheel i has left the ground's motion: take back what it lately did to the speed."""
+        self.tracks[i].gripping = False
+        self.tracks[i].calm_s = 0.0
+        body.engine.shift(V, -self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
+        self._pull[i] = 0.0
+        self._sums[i][0] = self._sums[i][1] = 0.0
+
+    def _try_regrip(self, i: int, body: Body, age: float) -> None:
+        wheel = self.tracks[i]
+        slip = wheel.rim_mps - body.hub_mps[i]
+        if not self._may(i, slip):
+            wheel.calm_s += 3.0 * age
+        elif abs(slip) < REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var):
+            wheel.calm_s += age
+        else:
+            wheel.calm_s = 0.0
+        if wheel.calm_s >= REGRIP_S:
+            self._believe(i, body, wheel.rim_m, wheel.rim_var_m2)
+
+    def _believe(self, i: int, body: Body, rim_m: float, var_m2: float) -> None:
+        """Believe wheel i again, from where its rim is now."""
+        wheel = self.tracks[i]
+        if not self.any_grip:
+            # Nothing but the accelerometer spoke until now: if this wheel still slips, the
+            # speed is wrong by as much, and no other wheel can say so.
+            self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.hub_mps[i]))
+        body.engine.reset(P0 + i, rim_m + body.late_m[i], var_m2)
+        self.excess_m[i] = 0.0
+        wheel.gripping = True
+        wheel.calm_s = 0.0
+
+    # -- speeds ------------------------------------------------------------------------------
+
+    def _take_speeds(self, frame: Frame, body: Body) -> None:
+        innovation = np.zeros(4)
+        R, H = self._R, self._H
+        noise = self._speed_noise
+        v, v_var = body.speed_mps, body.speed_var
+        informed = False
+        for i, wheel in enumerate(self.tracks):
+            R[i, i] = NO_INFORMATION
+            if not frame.wheel_new[i]:
+                continue
+            hub, gain = body.hub_speed(i, v, body.yaw_radps)
+            rim = frame.wheel_radps[i] * self._radius
+            age = min(frame.wheel_dt_s[i], MOST_AGE_S)
+            wheel.travel_m += rim * age
+            wheel.still_s = 0.0 if abs(rim) > 0.5 * noise else wheel.still_s + age
+            # A speed is a mean over the time since the last one: what changed in it is open.
+            blur = (rim - wheel.rim_mps) ** 2 + (v - self._speed_at[i]) ** 2
+            wheel.rim_mps = rim
+            self._speed_at[i] = v
+            H[i, V] = gain
+            turn = 2.0 * TURN_TRAVEL_NOISE * (hub - v)
+            var = noise * noise + (0.01 * hub) ** 2 + turn * turn + blur / 3.0
+            total = math.sqrt(gain * gain * v_var + var)
+            slip = rim - hub
+            loose = abs(slip) > TRUST_SD * total + LOOSE_SPEED_MPS and self._may(i, slip)
+            # The first odd value may be a late one; travel is counted from the second.
+            again = loose and not wheel.gripping
+            self.excess_m[i] = self.excess_m[i] + slip * age if again else 0.0
+            wheel.gripping = not loose
+            if not loose:
+                innovation[i], R[i, i] = slip, var
+                informed = True
+                body.uncorrected_s = 0.0
+        if informed:
+            body.engine.update(innovation, H, R)
+
+    # -- recovery ----------------------------------------------------------------------------
+
+    def _compare(self, body: Body, blind: bool) -> None:
+        """With no wheel believed: if wheels follow the accelerometer, the speed is what is wrong.
+
+        The rim of a wheel that grips changes its speed as the body does; a spinning rim follows
+        the motor. Three wheels that kept their distance to the estimate while the body clearly
+        sped up or slowed down, and agree among themselves, are gripping.
+        """
+        if blind or self.any_grip:
+            self._compare_s = 0.0
+            return
+        v = body.speed_mps
+        slips = [w.rim_mps - h for w, h in zip(self.tracks, body.hub_mps, strict=True)]
+        if self._compare_s == 0.0:
+            self._compare_from = (v, slips)
+        self._compare_s += self._period_s
+        v_then, slips_then = self._compare_from
+        change = abs(v - v_then)
+        if change < COMPARE_MPS:
+            if self._compare_s > COMPARE_S:
+                self._compare_s = 0.0
+            return
+        self._compare_s = 0.0
+        near = COMPARE_SHARE * change
+        middle = sorted(slips)[1:3]
+        mean = 0.5 * (middle[0] + middle[1])
+        follow = [
+            i
+            for i in range(4)
+            if abs(slips[i] - slips_then[i]) < near and abs(slips[i] - mean) < near
+        ]
+        if len(follow) >= 3:
+            body.engine.shift(V, mean, near * near)
+            for i in follow:
+                self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)
