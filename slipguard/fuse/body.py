@@ -57,6 +57,10 @@ class Body:
         The filter; state as in ``model.py``.
     hub_mps : list of 4 float
         Rim speed each wheel has while it grips, as its encoder sees it: against the body.
+    hub_gain : (4,) array
+        Derivative of each hub's speed by the body's.
+    late_s : float
+        How much later than the IMU the encoders speak.
     late_m : list of 4 float
         Predicted rim travel since the moment the encoders' last counts are from.
     """
@@ -92,7 +96,7 @@ class Body:
         self.engine = FilterpyEngine(x, P)
         self._F = np.eye(N_STATE)
         self._Q = np.zeros((N_STATE, N_STATE))
-        self._hub_gain = np.ones(4)
+        self.hub_gain = np.ones(4)
         self._travel_var = np.zeros(4)
         self._H_rest = np.zeros((3, N_STATE))
         self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
@@ -114,7 +118,7 @@ class Body:
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
         # The wheels may speak of an earlier moment than the IMU.
-        self._late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
+        self.late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
         self._travel = [0.0] * 4
         self._past: deque[tuple[float, tuple[float, ...]]] = deque(maxlen=MOST_STEPS_LATE)
         self._clock_s = 0.0
@@ -158,6 +162,10 @@ class Body:
         """Hub speed of wheel i along the wheel, and its derivative by the body's speed."""
         x_m, y_m = self._where[i]
         return geometry.hub_speed(speed_mps, yaw_radps, x_m, y_m, self._still_x, self._steered[i])
+
+    def seen_hub_mps(self, i: int) -> float:
+        """Hub speed of wheel i at the moment its encoder speaks of."""
+        return self.hub_mps[i] - float(self.hub_gain[i]) * self.accel_mps2 * self.late_s
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -212,7 +220,7 @@ class Body:
         turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
         drift = (drift_noise**2 + turning * turning) * dt
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
-        model.transition(dt, s_z, self._hub_gain, self._F)
+        model.transition(dt, s_z, self.hub_gain, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
         self.engine.predict(moved, self._F, self._Q)
 
@@ -253,25 +261,48 @@ class Body:
         self._rock += (wx * wx + wy * wy - self._rock) * min(1.0, dt / ROCK_TAU_S)
         rocking = ROCK_NOISE**2 * self._rock + 1e-8
         for i in range(4):
-            hub, self._hub_gain[i] = self.hub_speed(i, mean, wz)
+            hub, self.hub_gain[i] = self.hub_speed(i, mean, wz)
             rim = hub + abs(hub) * self._creep[i] * force - wy * self._radius
             self.hub_mps[i] = rim
             moved[P0 + i] += rim * dt
             turn = TURN_TRAVEL_NOISE * (hub - mean)
             spread = TRAVEL_NOISE**2 * abs(hub) + turn * turn * 0.05 + rocking
             self._travel_var[i] = spread * dt
-        if self._late_s > 0.0:
+        if self.late_s > 0.0:
             self._remember(dt)
 
     def _remember(self, dt: float) -> None:
         """Keep what late encoders need: how far each rim was predicted to go since."""
         self._clock_s += dt
-        self._past.append((self._clock_s, tuple(self._travel)))
         for i in range(4):
             self._travel[i] += self.hub_mps[i] * dt
-        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - self._late_s:
+        self._past.append((self._clock_s, tuple(self._travel)))
+        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - self.late_s:
             self._past.popleft()
+        self._set_late()
+
+    def _set_late(self) -> None:
         self.late_m = [now - then for now, then in zip(self._travel, self._past[0][1], strict=True)]
+
+    def revise_past(self, change_mps: float) -> None:
+        """The speed was off by ``change_mps``, and so it was a moment ago."""
+        if self.late_s <= 0.0 or not self._past:
+            return
+        now = self._clock_s
+        self._past = deque(
+            (
+                (
+                    t,
+                    tuple(
+                        m - change_mps * g * (now - t)
+                        for m, g in zip(travel, self.hub_gain, strict=True)
+                    ),
+                )
+                for t, travel in self._past
+            ),
+            maxlen=MOST_STEPS_LATE,
+        )
+        self._set_late()
 
     # -- rest --------------------------------------------------------------------------------
 

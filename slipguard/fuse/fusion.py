@@ -65,7 +65,8 @@ class Fusion:
             if wheels.grips(i):
                 rim[i] = hub
             else:
-                rim[i] = track.rim_mps + missed
+                # The encoders speak of a moment ago: carry the rim on with the body.
+                rim[i] = track.rim_mps + missed + body.accel_mps2 * body.late_s
                 slip[i] = rim[i] - hub
                 ratio[i] = slip_ratio(rim[i], hub)
         # The IMU's samples are from a moment ago: carry the speed on to now.

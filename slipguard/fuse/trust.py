@@ -164,8 +164,11 @@ class Wheels:
             step = self._directed(i, frame.wheel_step[i], body)
             wheel.still_s = 0.0 if step else wheel.still_s + age
             wheel.count(step, self._count_m, 1.3 * abs(wheel.rim_mps) * age + 0.001)
-            # The prediction for the moment the count is from.
-            mean, var = float(x[P0 + i]) - body.late_m[i], float(P[P0 + i, P0 + i])
+            # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
+            back = -body.late_s * body.hub_gain[i]
+            self._H[i, V] = back
+            mean = float(x[P0 + i]) - body.late_m[i]
+            var = float(P[P0 + i, P0 + i] + back * (2.0 * P[V, P0 + i] + back * P[V, V]))
             excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
             self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(max(0.0, var))
             sd = math.sqrt(var + self._edge_sd**2)
@@ -174,7 +177,7 @@ class Wheels:
                 self._try_regrip(i, body, age)
                 continue
             if excess == 0.0:
-                wheel.grip(body.hub_mps[i])
+                wheel.grip(body.seen_hub_mps(i))
             innovation[i], R[i, i] = model.box_update(
                 mean, var, wheel.low_m, wheel.high_m, self._edge_sd
             )
@@ -190,8 +193,10 @@ class Wheels:
             body.uncorrected_s = 0.0
         if informed:
             K = body.engine.update(innovation, self._H, R)
+            pulls = [float(K[V, i] * innovation[i]) for i in range(4)]
             for i in range(4):
-                self._pull[i] += float(K[V, i] * innovation[i])
+                self._pull[i] += pulls[i]
+            body.revise_past(sum(pulls))
 
     def _directed(self, i: int, step: float, body: Body) -> float:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
@@ -234,7 +239,7 @@ class Wheels:
 
     def _try_regrip(self, i: int, body: Body, age: float) -> None:
         wheel = self.tracks[i]
-        slip = wheel.rim_mps - body.hub_mps[i]
+        slip = wheel.rim_mps - body.seen_hub_mps(i)
         if not self._may(i, slip):
             wheel.calm_s += 3.0 * age
         elif abs(slip) < REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var):
@@ -250,7 +255,7 @@ class Wheels:
         if not self.any_grip:
             # Nothing but the accelerometer spoke until now: if this wheel still slips, the
             # speed is wrong by as much, and no other wheel can say so.
-            self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.hub_mps[i]))
+            self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.seen_hub_mps(i)))
         body.engine.reset(P0 + i, rim_m + body.late_m[i], var_m2)
         self.excess_m[i] = 0.0
         wheel.gripping = True
@@ -307,7 +312,7 @@ class Wheels:
             self._compare_s = 0.0
             return
         v = body.speed_mps
-        slips = [w.rim_mps - h for w, h in zip(self.tracks, body.hub_mps, strict=True)]
+        slips = [w.rim_mps - body.seen_hub_mps(i) for i, w in enumerate(self.tracks)]
         if self._compare_s == 0.0:
             self._compare_from = (v, slips)
         self._compare_s += self._period_s
