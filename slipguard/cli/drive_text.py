@@ -65,8 +65,8 @@ def _print_findings(out: Console, episodes: Sequence[Episode]) -> None:
             episode.wheel or episode.sensor or "",
             f"{episode.start_s:.3f}",
             f"{episode.end_s - episode.start_s:.3f}",
-            f"{episode.peak:.3g} {episode.unit}",
-            f"{episode.threshold:.3g} {episode.unit}",
+            f"{_three(episode.peak)} {episode.unit}",
+            f"{_three(episode.threshold)} {episode.unit}",
         )
     out.print(shown)
     _print_rest(out, len(episodes))
@@ -171,3 +171,8 @@ def _mean(full_s: float, pressed_s: float) -> str:
 
 def _ms(seconds: float | None) -> str:
     return "-" if seconds is None else f"{seconds * 1000.0:.0f}"
+
+
+def _three(value: float) -> str:
+    """Three digits, never as a power of ten."""
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from slipguard.simulate import Drive, Outcome, Scenario
 
 MOST_EVENTS = 40
-EXTRA_NEEDED = "simulating needs the physics engine; install it with: pip install 'slipguard[sim]'"
+EXTRA_NEEDED = (
+    "simulating needs the physics engine; install it with: pip install '.[sim]' in its folder"
+)
 
 
 def simulate(
