@@ -67,10 +67,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return end.code if isinstance(end.code, int) else Exit.DONE
     except KeyboardInterrupt:
         return Exit.INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read the output has seen enough (``| head``); nothing may be flushed into it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return Exit.DONE
     except SlipguardError as err:
         print(f"slipguard: {err}", file=sys.stderr)
         return exit_for(err)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 from rich.box import SIMPLE_HEAD
@@ -12,10 +13,18 @@ from rich.text import Text
 WIDTH = 100
 
 
+class _Console(Console):
+    """Takes a closed pipe (``| head``) as: enough, thank you."""
+
+    def on_broken_pipe(self) -> None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0)
+
+
 def console() -> Console:
     """A console on standard output, no wider than ``WIDTH``."""
     width = min(WIDTH, Console().width) if sys.stdout.isatty() else WIDTH
-    return Console(width=width, highlight=False, markup=False)
+    return _Console(width=width, highlight=False, markup=False)
 
 
 def table(title: str, *columns: str) -> Table:
