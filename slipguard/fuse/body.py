@@ -308,7 +308,7 @@ class Body:
 
     def watch_rest(self, frame: Frame, still_s: float, blind: bool) -> bool:
         """Decide on rest and, at rest, pin speed, gravity and gyro bias. Whether a rest ended."""
-        x, P = self.engine.x, self.engine.P
+        x = self.engine.x
         rested = self.at_rest
         if blind:
             self.at_rest = still_s >= STILL_S
@@ -322,11 +322,11 @@ class Body:
             frame.dt_s,
             still_s,
             float(x[V]),
-            math.sqrt(float(P[V, V])),
+            math.sqrt(self.speed_var),
             force,
-            math.sqrt(float(P[C, C])),
+            math.sqrt(self.force_var),
             max(abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])),
-            math.sqrt(float(P[B, B])),
+            math.sqrt(max(0.0, float(self.engine.P[B, B]))),
             self._vibration_var,
         )
         if not self.at_rest:

@@ -63,14 +63,16 @@ def process_noise(
     """Write Q into ``Q`` (7, 7): what a step of dt adds to the uncertainty.
 
     ``accel_var`` (m/s)2 added to v; ``drift_var`` (m/s2)2 added to c; ``bias_var`` (rad/s)2
-    added to b; ``travel_var`` (4,) m2 added to p.
+    added to b; ``travel_var`` (4,) m2 added to p. What the accelerometer misses moves all four
+    wheels alike, so their travels are correlated.
     """
     Q[V, V] = accel_var
     Q[C, C] = drift_var
     Q[B, B] = bias_var
+    Q[P0:, P0:] = accel_var * dt_s * dt_s / 3.0
+    Q[V, P0:] = Q[P0:, V] = accel_var * dt_s / 2.0
     for i in range(4):
-        Q[P0 + i, P0 + i] = travel_var[i] + accel_var * dt_s * dt_s / 3.0
-        Q[V, P0 + i] = Q[P0 + i, V] = accel_var * dt_s / 2.0
+        Q[P0 + i, P0 + i] += travel_var[i]
 
 
 def box_update(
