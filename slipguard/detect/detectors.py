@@ -38,7 +38,7 @@ class Detectors:
         slips = [
             f
             for f in self._slip.step(estimate, frame.dt_s, may_lock)
-            if f.wheel is None or not self._faults.is_dead(WHEELS.index(f.wheel))
+            if f.wheel is None or not self._faults.is_broken(WHEELS.index(f.wheel))
         ]
         motion = self._motion.step(estimate, 0 if link_lost and asked is not None else asked)
         return (*slips, *motion, *faults, *limits)

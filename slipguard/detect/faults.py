@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from slipguard.config import Config
+from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.frame import Frame
@@ -14,8 +15,9 @@ LINGER_S = 1.0
 """A fault that lasted one sample is still said for so long, so that nobody misses it."""
 NEVER_GIVEN_S = 1.0
 IMU_MISSING_S = 0.1
-DEAD_TRAVEL_M = 0.12
-DEAD_TIME_S = 0.25
+DEAD_TRAVEL_M = 0.08
+DEAD_COUNTS = 3.0
+DEAD_TIME_S = 0.12
 
 
 class SensorFaults:
@@ -30,6 +32,8 @@ class SensorFaults:
         self._no_count_m = [0.0] * 4
         self._last_travel: tuple[float, ...] = (0.0,) * 4
         self._dead = [False] * 4
+        self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
+        self._over = OverCounting(config.count_m)
 
     def step(self, frame: Frame, estimate: Estimate, may_lock: tuple[bool, ...]) -> list[Finding]:
         """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
@@ -45,6 +49,7 @@ class SensorFaults:
             )
         if frame.command_fault:
             seen.append(("command", None, 1.0, 0.0, "faults", "a command value is no number"))
+        self._over.step(frame.dt_s, estimate)
         for i, wheel in enumerate(WHEELS):
             if frame.wheel_jump[i]:
                 seen.append(("encoder", wheel, 1.0, 0.0, "faults", "counts jump"))
@@ -54,13 +59,23 @@ class SensorFaults:
             elif self._is_dead(i, frame.dt_s, estimate, may_lock[i]):
                 travel = self._no_count_m[i]
                 seen.append(
-                    ("encoder", wheel, travel, DEAD_TRAVEL_M, "m", "no count while the rover moves")
+                    (
+                        "encoder",
+                        wheel,
+                        travel,
+                        self._dead_travel_m,
+                        "m",
+                        "no count while the rover moves",
+                    )
                 )
+            elif (excess := self._over.excess[i]) is not None:
+                share, most = 100 * excess, 100 * TOO_MUCH
+                seen.append(("encoder", wheel, share, most, "%", "counts more than the others"))
         return self._findings(seen, estimate.t_s, frame.dt_s)
 
-    def is_dead(self, wheel: int) -> bool:
-        """Whether that wheel's encoder is held to be dead."""
-        return self._dead[wheel]
+    def is_broken(self, wheel: int) -> bool:
+        """Whether that wheel's encoder is held to be dead or to count wrong."""
+        return self._dead[wheel] or self._over.excess[wheel] is not None
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, may_lock: bool) -> bool:
         if estimate.wheel_travel_m[i] != self._last_travel[i]:
@@ -75,7 +90,7 @@ class SensorFaults:
         if moving and not may_lock and not estimate.coasting:
             self._no_count_m[i] += abs(ground) * dt_s
             self._dead_s[i] += dt_s
-        if self._no_count_m[i] > DEAD_TRAVEL_M and self._dead_s[i] > DEAD_TIME_S:
+        if self._no_count_m[i] > self._dead_travel_m and self._dead_s[i] > DEAD_TIME_S:
             self._dead[i] = True
         return self._dead[i]
 
