@@ -19,6 +19,9 @@ SIZES = {
 }
 """Fields that hold several numbers, and how many."""
 
+MOST_COUNT = 2**63
+"""A larger count is none, and would take long to write down."""
+
 
 def newest(older: Reading, newer: Reading) -> Reading:
     """Both in one: what the newer one leaves open is taken from the older."""
@@ -39,7 +42,7 @@ def plain(reading: Reading) -> Reading:
         if value is None:
             continue
         if name in SIZES:
-            values[name] = _vector(value, SIZES[name])
+            values[name] = _vector(value, name)
         elif name == "motor_enabled":
             number = _number(value)
             values[name] = False if math.isnan(number) else bool(number)
@@ -48,20 +51,24 @@ def plain(reading: Reading) -> Reading:
     return Reading(t_s=reading.t_s, **values)
 
 
-def _vector(value: Any, size: int) -> tuple[float | None, ...] | None:
+def _vector(value: Any, name: str) -> tuple[float | None, ...] | None:
+    size = SIZES[name]
     try:
         numbers: Sequence[Any] = tuple(value)
     except TypeError:
         numbers = ()
     if len(numbers) != size:
         return (math.nan,) * size
-    found = tuple([None if v is None else _number(v) for v in numbers])
+    convert = _count if name == "counts" else _number
+    found = tuple([None if v is None else convert(v) for v in numbers])
     return None if found == (None,) * size else found
 
 
+def _count(value: Any) -> float:
+    return value if type(value) is int and abs(value) <= MOST_COUNT else _number(value)
+
+
 def _number(value: Any) -> float:
-    if type(value) is float or type(value) is int:
-        return value
     try:
         return float(value)
     except (TypeError, ValueError, OverflowError):

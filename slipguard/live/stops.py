@@ -83,4 +83,8 @@ class Stops:
 
 
 def _why(failed: dict[str, str]) -> str:
-    return "; ".join(f"{name} does not work: {why}" for name, why in sorted(failed.items()))
+    """E.g. ``brake.fl, brake.fr: plugin servo-brake (...): OSError``; one for each cause."""
+    by_cause: dict[str, list[str]] = {}
+    for name, cause in sorted(failed.items()):
+        by_cause.setdefault(cause, []).append(name)
+    return "; ".join(f"{', '.join(names)}: {cause}" for cause, names in by_cause.items())
