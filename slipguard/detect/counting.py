@@ -10,9 +10,10 @@ from slipguard.estimate import Estimate
 
 WINDOW_M = 0.15
 WINDOW_COUNTS = 8
-WINDOWS = 2
+WINDOWS = 4
 TOO_MUCH = 0.12
-STEADY = 0.12
+MOST = 0.6  # more than this is no counting error but spin
+STEADY = 0.15
 OTHERS_RIGHT = 0.06
 
 
@@ -55,5 +56,5 @@ class OverCounting:
             return
         right = all(abs(ratio - 1.0) < OTHERS_RIGHT for ratio in others)
         steady = max(mine) - min(mine) < STEADY * min(mine)
-        if right and steady and min(mine) > 1.0 + TOO_MUCH:
+        if right and steady and 1.0 + TOO_MUCH < min(mine) < 1.0 + MOST:
             self.excess[i] = min(mine) - 1.0

@@ -123,6 +123,8 @@ def _leap_mps(drive: Drive) -> float:
         if label.kind == "wheel_spin":
             after = (t >= label.end_s) & (t <= label.end_s + GRIP_S)
             if after.any():
-                bar = np.maximum(request[after], speed[after][0])
+                # What the driver asked for since, or the speed at which the wheel gripped.
+                asked = np.maximum.accumulate(request[after])
+                bar = np.maximum(asked, speed[after][0])
                 most = max(most, float((speed[after] - bar).max()))
     return most
