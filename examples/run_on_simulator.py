@@ -4,7 +4,8 @@
 
 On a real rover three lines are enough:
 
-    with Loop(Config.load("rover.yaml")) as loop, stop_on_signals(loop):
+    loop = Loop(Config.load("rover.yaml"))
+    with stop_on_signals(loop), loop:
         loop.run()
 
 Everything here is simulated and needs the physics engine: pip install 'slipguard[sim]'.

@@ -20,9 +20,9 @@ from slipguard.live import (
     LiveSettings,
     Loop,
     MonotonicClock,
-    Recorder,
     Timing,
     VirtualClock,
+    make_recorder,
     stop_on_signals,
 )
 
@@ -94,8 +94,8 @@ def run(
             loop.watchers.append(stack.enter_context(shown).watch)
         else:
             loop.watchers.append(stack.enter_context(AlertLines()).watch)
-        stack.enter_context(loop)
         stack.enter_context(stop_on_signals(loop))
+        stack.enter_context(loop)
         if check:
             loop.arm()
         else:
@@ -181,13 +181,7 @@ def _loop(
             f"--source {source}: expected plugins, replay:DRIVE or simulate:SCENARIO"
         )
     if settings.record is not None:
-        recorder = Recorder(
-            settings.record,
-            config.encoders.kind,
-            rover=rover,
-            file_mb=settings.record_file_mb,
-            file_minutes=settings.record_file_minutes,
-        ).start()
+        recorder = make_recorder(config, settings, rover).start()
         stack.callback(recorder.close)
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)

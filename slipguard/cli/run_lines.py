@@ -57,9 +57,13 @@ class Lines:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self.end()
         self._ending = True
         self._wake.set()
         self._thread.join(CLOSE_WITHIN_S)
+
+    def end(self) -> None:
+        """What is still to be put."""
 
     def _serve(self) -> None:
         try:
@@ -74,21 +78,31 @@ class Lines:
 
 
 class JsonLines(Lines):
-    """A line for every so many rounds; alerts of all of them are in it."""
+    """A line for every so many rounds, with the alerts of all of them, and one for the last."""
 
     def __init__(self, every: int) -> None:
         super().__init__()
         self._every = every
         self._rounds = 0
         self._alerts: list[Alert] = []
+        self._pending: Round | None = None
 
     def watch(self, done: Round) -> None:
         """Take a round."""
         self._alerts += done.alerts
         self._rounds += 1
+        self._pending = done
         if self._rounds % self._every == 0:
-            self.put(as_json(_document(done, self._alerts, self.dropped)))
-            self._alerts = []
+            self._put_pending()
+
+    def _put_pending(self) -> None:
+        if self._pending is not None:
+            self.put(as_json(_document(self._pending, self._alerts, self.dropped)))
+            self._alerts, self._pending = [], None
+
+    def end(self) -> None:
+        """The last round."""
+        self._put_pending()
 
 
 def _document(done: Round, alerts: list[Alert], dropped: int) -> dict[str, Any]:

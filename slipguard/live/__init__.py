@@ -9,10 +9,11 @@
 The same loop runs on a desk with ``slipguard.live.replayed`` and ``slipguard.live.simulated``.
 """
 
+from slipguard.errors import ArmingError
 from slipguard.live.clock import Clock, MonotonicClock, VirtualClock
 from slipguard.live.command import Command, Receiver
 from slipguard.live.command_input import CommandInput, Operator, read_key
-from slipguard.live.loop import Loop, Round
+from slipguard.live.loop import Loop, Round, make_recorder
 from slipguard.live.pace import Timing
 from slipguard.live.recorder import Recorder
 from slipguard.live.settings import LiveSettings
@@ -20,6 +21,7 @@ from slipguard.live.signals import stop_on_signals
 from slipguard.live.watchdog import Watchdog
 
 __all__ = [
+    "ArmingError",
     "Clock",
     "Command",
     "CommandInput",
@@ -33,6 +35,7 @@ __all__ = [
     "Timing",
     "VirtualClock",
     "Watchdog",
+    "make_recorder",
     "read_key",
     "stop_on_signals",
 ]

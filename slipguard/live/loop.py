@@ -8,6 +8,7 @@ However it ends, every actuator is sent to its safe state. What one round does i
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Callable, Mapping
@@ -27,7 +28,6 @@ from slipguard.live.recorder import Recorder
 from slipguard.live.settings import LiveSettings
 from slipguard.live.stops import Stops
 from slipguard.live.watchdog import Watchdog, notify
-from slipguard.plugin import SensorSource
 from slipguard.plugin.host import Host
 from slipguard.reading import Reading
 
@@ -79,8 +79,7 @@ class Loop:
     host : Host, optional
         The plugins, not opened; otherwise those the rover file names.
     operator : Operator, optional
-        Where commands come from; otherwise the sensor source that provides ``throttle``, and
-        where there is none the socket ``live.command``.
+        Where commands come from; otherwise the socket ``live.command``.
     recorder : Recorder, optional
         Otherwise one where ``live.record`` says so.
     clock : Clock, optional
@@ -112,6 +111,7 @@ class Loop:
         self.watchers: list[Callable[[Round], None]] = []
         """Called with every round, in the loop's thread: be quick. One that raises is dropped."""
         self.armed = False
+        self.closing = False
         self.operator = operator
         self.recorder = recorder
         self._own = [operator is None, recorder is None]
@@ -123,16 +123,10 @@ class Loop:
         self._failed: dict[str, str] = {}
         self._enabled: bool | None = None
         self._start_s: float | None = None
-        self._command_s = 0.0
         self._last_s: float | None = None
         self._held = 0
         self._end: str | None = None
         self._is_open = False
-        self._source_drives = any(
-            "throttle" in device.provides
-            for _, device in self.host.built
-            if isinstance(device, SensorSource)
-        )
         self._watchdog = (
             Watchdog(
                 lambda: self._last_s,
@@ -158,7 +152,7 @@ class Loop:
         """
         arming.refuse(arming.fitted(self.host, self.settings))
         try:
-            if self.operator is None and not self._source_drives:
+            if self.operator is None:
                 key = self.settings.key_file
                 self.operator = CommandInput(
                     self.settings.command,
@@ -177,6 +171,7 @@ class Loop:
 
     def close(self, reason: str = "the loop ends") -> tuple[str, ...]:
         """Safe state everywhere, then let go; what went wrong, a line each."""
+        self.closing = True
         self._last_s = None
         if self._watchdog is not None:
             self._watchdog.stop()
@@ -212,7 +207,7 @@ class Loop:
             raise RuntimeError("open the loop first: with Loop(config) as loop: ...")
         self._last_s = self.clock()
         until_s = self._last_s + self.settings.arm_within_s
-        while not self.armed:
+        while not self.armed and self._end is None:
             self.round()
             checks = self._checks()
             if not any(check.problem for check in checks):
@@ -273,7 +268,7 @@ class Loop:
 
     def _round(self, now_s: float) -> Round:
         if self._start_s is None:
-            self._start_s = self._command_s = now_s
+            self._start_s = now_s
         if self._last_s is not None and now_s - self._last_s > self.settings.stall_s:
             self._stops.event("stall", f"the loop paused for {now_s - self._last_s:.2f} s")
         if self._end is not None:
@@ -314,23 +309,15 @@ class Loop:
         reading = self.host.read(now_s)
         self._stops.take_failed(self.host.failed)
         values: dict[str, object] = {}
-        if self.operator is not None:
-            command = self.operator.poll(now_s)
-            if command is None:
-                values["command_age_s"] = now_s - (self._start_s or 0.0)
-            else:
-                values.update(
-                    throttle=command.throttle, steer=command.steer, command_age_s=command.age_s
-                )
-                if command.motor_enabled is not None:
-                    self._enabled = command.motor_enabled
+        command = self.operator.poll(now_s) if self.operator is not None else None
+        if command is None:
+            values["command_age_s"] = now_s - (self._start_s or 0.0)
         else:
-            if reading.throttle is not None:
-                self._command_s = now_s
-            if reading.command_age_s is None:
-                values["command_age_s"] = now_s - self._command_s
-            if reading.motor_enabled is not None:
-                self._enabled = bool(reading.motor_enabled)
+            values.update(
+                throttle=command.throttle, steer=command.steer, command_age_s=command.age_s
+            )
+            if command.motor_enabled is not None:
+                self._enabled = command.motor_enabled
         values["motor_enabled"] = False if self._stops else self._enabled
         reading = plain(replace(reading, **values))  # type: ignore[arg-type]
         self._deliveries.take(reading)
@@ -369,8 +356,10 @@ class Loop:
             self.recorder = None
 
 
-def make_recorder(config: Config, settings: LiveSettings, rover: str | None = None) -> Recorder:
-    """A recorder as the settings say, not started."""
+def make_recorder(
+    config: Config, settings: LiveSettings, rover: str | os.PathLike[str] | None = None
+) -> Recorder:
+    """A recorder as the settings say, not started; ``rover`` is the file to keep beside it."""
     assert settings.record is not None
     return Recorder(
         settings.record,

@@ -1,0 +1,290 @@
+"""The live loop: what it records replays the same, when it arms, how it ends."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import signal
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from live_bench import FAULT_S, PERIOD_S, ROVER, Rig, broken, level
+
+from slipguard import Config, Guard, Hold
+from slipguard.live import ArmingError, Loop, Recorder, VirtualClock, stop_on_signals
+from slipguard.live.replayed import ReplayedSensors
+from slipguard.live.simulated import SimulatedRover
+from slipguard.plugin import Health, WhenSilent
+from slipguard.recording import open_recording
+from slipguard.replay import replay
+from slipguard.simulate import DEMO_ROVER, make, run
+from slipguard.simulate.faults import EncoderFault, ImuFault
+
+REPLAY = Path(__file__).parent.parent / "replay"
+
+
+# -- the same decisions ---------------------------------------------------------------------------
+
+
+def test_a_live_run_and_the_replay_of_its_recording_decide_the_same(tmp_path):
+    """Bit for bit, across files, through faults of sensors, actuators, link and the loop."""
+    faults = (
+        ImuFault(kind="nan", start_s=2.0, end_s=2.1),
+        EncoderFault(kind="none", wheel="rl", start_s=3.0, end_s=4.0),
+    )
+    scenario = level(3.0, faults, link=lambda t_s: not 6.0 < t_s < 7.0)
+    clock = VirtualClock()
+    recorder = Recorder(tmp_path, "counts", clock=clock, file_minutes=0.1)
+    with Rig(scenario, recorder=recorder) as rig:
+
+        def on_round(rig):
+            clock.advance(0.01)
+            if len(rig.rounds) % 40 == 0:
+                recorder.pump()
+            if len(rig.rounds) == 500:
+                rig.front.fault = broken()
+            if len(rig.rounds) == 520:
+                rig.front.fault = None
+            if len(rig.rounds) == 900:
+                rig.clock.advance(0.7)
+
+        rig.on_round = on_round
+        rig.drive(16.0)
+    recorder.close()
+    files = sorted(recorder.folder.glob("*.csv"))
+    assert len(files) >= 2
+    assert recorder.lost == 0
+    rows = itertools.chain.from_iterable(open_recording(path) for path in files)
+    live = [done.decision for done in rig.rounds]
+    assert list(replay(rows, ROVER)) == live
+    kinds = {finding.kind for decision in live for finding in decision.findings}
+    assert {"sensor_fault", "link_lost"} <= kinds
+    assert {decision.hold for decision in live} >= {Hold.OFF, Hold.STOPPING, Hold.HOLDING}
+
+
+def test_the_live_loop_decides_as_the_simulator_does():
+    """The loop adds nothing: a scenario through it is the scenario through the guard alone."""
+    scenario = replace(make("hill_start", 3, DEMO_ROVER), duration_s=4.0)
+    alone = run(scenario, DEMO_ROVER, 3, Guard(DEMO_ROVER))
+    clock = VirtualClock()
+    rover = SimulatedRover(scenario, DEMO_ROVER, 3, clock)
+    loop = Loop(
+        DEMO_ROVER,
+        host=rover.host(DEMO_ROVER, clock, threads=False),
+        operator=rover,
+        clock=clock,
+        threads=False,
+    )
+    rounds = []
+    loop.watchers.append(rounds.append)
+    with loop:
+        loop.run(lambda: rover.finished)
+    assert len(rounds) == len(alone.decisions)
+    # While it arms the motor is disabled; times differ in their last bit.
+    for done, decision in itertools.islice(zip(rounds, alone.decisions, strict=True), 10, None):
+        assert done.decision.brakes == pytest.approx(decision.brakes, abs=1e-6)
+        assert done.decision.throttle == pytest.approx(decision.throttle, abs=1e-6)
+
+
+def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it():
+    """Row by row: what is tried on a desk is what was recorded."""
+    config = Config.load(REPLAY / "rover.yaml")
+    drive = open_recording(REPLAY / "parking_on_the_bank.csv")
+    clock = VirtualClock(50.0)
+    sensors = ReplayedSensors(drive, clock)
+    loop = Loop(
+        config,
+        host=sensors.host(config, clock, threads=False),
+        operator=sensors,
+        clock=clock,
+        threads=False,
+    )
+    rounds = []
+    loop.watchers.append(rounds.append)
+    with loop:
+        loop.run(lambda: sensors.finished)
+    rows = list(drive)
+    assert len(rounds) == len(rows)
+    for done, row in itertools.islice(zip(rounds, rows, strict=True), 10, None):
+        again = replace(done.reading, t_s=row.reading.t_s)
+        assert again == row.reading
+
+
+# -- arming ---------------------------------------------------------------------------------------
+
+
+def refusal(rig: Rig) -> str:
+    with pytest.raises(ArmingError) as caught, rig:
+        rig.drive(10.0)
+    return str(caught.value)
+
+
+def test_a_brake_without_a_plugin():
+    """A wheel that nobody brakes: the builder forgot it, or says that he means it."""
+    rig = Rig()
+    rig._build(rig.front)
+    assert "brakes: no plugin serves brake.rl, brake.rr; name one under plugins:" in refusal(rig)
+    rig = Rig(without_brake=("rl", "rr"))
+    rig.brakes = (rig.front, rig.rear)
+    rig._build(rig.front)
+    with rig:
+        rig.drive(0.5)
+    assert rig.loop.armed
+
+
+@pytest.mark.parametrize("does", ["holds_last", "applies"])
+def test_a_throttle_that_holds_its_last_pulse(does):
+    """After kill -9 the motor would run on: hardware must be fitted, and named."""
+    rig = Rig()
+    rig.throttle.when_silent = WhenSilent(does)
+    text = refusal(rig)
+    assert "throttle: when commands stop, the hardware of plugin throttle" in text
+    assert "live.fail_safe" in text
+    rig = Rig(fail_safe="receiver with fail-safe, cuts the motor after 0.5 s")
+    rig.throttle.when_silent = WhenSilent(does)
+    with rig:
+        rig.drive(0.5)
+    assert rig.loop.armed
+
+
+def test_sensors_that_do_not_deliver():
+    """Each by name; the motor stays off and the brakes on while they are waited for."""
+    faults = (
+        EncoderFault(kind="none", wheel="rl"),
+        ImuFault(kind="missing", start_s=0.0),
+    )
+    rig = Rig(level(faults=faults))
+    text = refusal(rig)
+    assert "sensors: nothing comes from counts rl, accel_mps2, gyro_radps" in text
+    assert {done.sent.throttle for done in rig.rounds} == {0.0}
+    assert rig.rounds[-1].sent.brakes[0] > 0
+    assert rig.t_s == pytest.approx(rig.loop.settings.arm_within_s, abs=0.02)
+
+
+def test_sensors_that_come_up_late_are_waited_for():
+    """A sensor needs its second or two."""
+    with Rig(level(faults=(ImuFault(kind="missing", start_s=0.0, end_s=1.5),))) as rig:
+        rig.loop.arm()
+    assert 1.4 < rig.t_s < 1.7
+
+
+def test_a_plugin_that_is_not_well():
+    """Its own words."""
+    rig = Rig()
+    rig.rear.reported = Health(failed=("brake.rr",), message="servo unplugged")
+    assert "plugins: plugin brake-1 (test-package 1.0): servo unplugged" in refusal(rig)
+
+
+def test_a_disk_that_cannot_be_written(tmp_path):
+    """A run that was to be recorded is not driven unrecorded."""
+    recorder = Recorder(tmp_path, "counts")
+    recorder.problem = "No space left on device"
+    assert "recorder: No space left on device" in refusal(Rig(recorder=recorder))
+
+
+def test_every_problem_is_told_at_once():
+    """Not one after the other, from one start to the next."""
+    rig = Rig()
+    rig.throttle.when_silent = WhenSilent("holds_last")
+    rig._build()
+    text = refusal(rig)
+    assert text.startswith("not armed\n")
+    assert "brakes: " in text
+    assert "throttle: " in text
+
+
+def test_loop_needs_its_hardware_first():
+    """A round without hardware would do nothing, silently."""
+    with pytest.raises(RuntimeError, match="open the loop first"):
+        Rig().loop.arm()
+
+
+# -- the end --------------------------------------------------------------------------------------
+
+
+def test_stop_is_gentle_and_ends_held():
+    """Asked to end at speed: deceleration as for a lost link, then hold, then the safe state."""
+    with Rig() as rig:
+        rig.drive(FAULT_S)
+        begin = len(rig.rounds)
+        rig.loop.stop("enough")
+        rig.loop.run()
+    speeds = [done.decision.estimate.speed_mps for done in rig.rounds[begin:]]
+    assert 0.7 < len(speeds) * PERIOD_S < 2.0
+    assert max(a - b for a, b in zip(speeds, speeds[20:], strict=False)) / 0.2 < 3.0
+    assert rig.rounds[-1].decision.hold is Hold.HOLDING
+    assert abs(rig.rover.plant.truth().speed_mps) < 0.05
+    assert rig.throttle.command == {"throttle": 0.0}
+    assert rig.front.command == {"brake.fl": 1.0, "brake.fr": 1.0}
+
+
+def test_a_stop_that_does_not_come_about_ends_in_time():
+    """Brakes that do not bite must not keep the program from ending."""
+    with Rig(stop_within_s=1.0) as rig:
+        rig.brakes = ()
+        rig.rover.actuators.brakes = (0.0,) * 4
+        rig.move = lambda: setattr(rig.rover.actuators, "throttle", 0.5)
+        rig.drive(FAULT_S)
+        rig.loop.stop("enough")
+        rig.loop.run()
+        assert rig.t_s == pytest.approx(FAULT_S + 1.0, abs=0.05)
+
+
+def test_signals_stop_gently_and_a_second_one_at_once():
+    """kill, Ctrl-C: a stop; impatience: the safe state now. Handlers are put back."""
+    before = signal.getsignal(signal.SIGTERM)
+    rig = Rig()
+    with stop_on_signals(rig.loop), rig:
+        rig.on_round = lambda rig: (
+            os.kill(os.getpid(), signal.SIGTERM) if len(rig.rounds) == 250 else None
+        )
+        rig.loop.run()
+        assert rig.rounds[-1].stopped_by == ("asked to end by SIGTERM",)
+        assert rig.rounds[-1].decision.hold is Hold.HOLDING
+    rig = Rig()
+    rig.on_round = lambda rig: (
+        os.kill(os.getpid(), signal.SIGINT) if len(rig.rounds) in (250, 255) else None
+    )
+    with pytest.raises(KeyboardInterrupt), stop_on_signals(rig.loop), rig:
+        rig.loop.run()
+    assert len(rig.rounds) == 255
+    assert rig.throttle.command == {"throttle": 0.0}
+    assert rig.front.command == {"brake.fl": 1.0, "brake.fr": 1.0}
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_a_watcher_that_raises_is_dropped_and_told():
+    """Somebody's screen must not stop the rover."""
+
+    def bad(done):
+        raise ValueError("screen gone")
+
+    with Rig() as rig:
+        rig.loop.watchers.insert(0, bad)
+        rig.drive(1.0)
+    assert bad not in rig.loop.watchers
+    assert sum("screen gone" in message for _, message in rig.alerts) == 1
+
+
+def test_before_the_first_command_the_rover_holds():
+    """No sender yet: the link counts as lost, and nothing moves."""
+
+    class Nobody:
+        def poll(self, now_s):
+            return None
+
+        def news(self, now_s):
+            return None
+
+        def close(self):
+            pass
+
+    with Rig() as rig:
+        rig.loop.operator = Nobody()
+        rig.drive(2.0)
+    last = rig.rounds[-1]
+    assert last.reading.command_age_s == pytest.approx(2.0, abs=0.02)
+    assert last.reading.throttle is None
+    assert [finding.kind for finding in last.sent.findings] == ["link_lost"]
+    assert (last.sent.throttle, last.sent.hold) == (0.0, Hold.HOLDING)
