@@ -35,6 +35,8 @@ SPUN_RADPS = 1.5  # yaw rate beyond what the steering explains: the rover has sp
 SPUN_NOISE = 2.0  # s^-0.5, of speed and of gravity along x, while it does
 
 START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
+MOST_TOP_SPEEDS = 1.5  # no rover is faster than so many times the speed it can never exceed
+MOST_BIAS_SD = 5.0  # nor is a bias so many of its standard deviations large
 REST_SPEED_SD = 0.01  # m/s
 REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
 REST_FORCE_SD = 0.01  # m/s2
@@ -85,11 +87,14 @@ class Body:
         self._gyro_var = imu.gyro_noise_radps**2
         self._lever = imu.position_m
 
+        self._most_speed = MOST_TOP_SPEEDS * rover.top_speed_mps
+        self._most_force = GRAVITY_MPS2 + MOST_BIAS_SD * imu.accel_bias_sd_mps2
+        self._gyro_bias_sd = imu.gyro_bias_sd_radps
         x = np.zeros(N_STATE)
         P = np.zeros((N_STATE, N_STATE))
         P[V, V] = rover.top_speed_mps**2
         P[C, C] = START_FORCE_SD**2
-        P[B, B] = imu.gyro_bias_sd_radps**2
+        P[B, B] = self._gyro_bias_sd**2
         for i in range(4):
             x[P0 + i] = 0.5 * config.count_m
             P[P0 + i, P0 + i] = config.count_m**2 / 12 + 1e-8
@@ -341,6 +346,28 @@ class Body:
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
         self._s_y += k * (frame.accel[1] - self._s_y)
         return False
+
+    @property
+    def is_wrong(self) -> bool:
+        """Whether what is believed cannot be: bad data got in and spoilt it."""
+        v, c, b = (abs(float(self.engine.x[j])) for j in (V, C, B))
+        return (
+            v > self._most_speed
+            or c > self._most_force
+            or b > MOST_BIAS_SD * self._gyro_bias_sd
+            or self._rest.contradicted
+        )
+
+    def forget(self, frame: Frame) -> None:
+        """Start anew, as sure as a new one is."""
+        self.engine.reset(V, 0.0, self._rover.top_speed_mps**2)
+        self.engine.reset(C, 0.0, START_FORCE_SD**2)
+        self.engine.reset(B, 0.0, self._gyro_bias_sd**2)
+        self._gyro_bias = [0.0, 0.0, 0.0]
+        self._s_y = frame.accel[1]
+        self.accel_smooth = list(frame.accel)
+        self.at_rest = False
+        self._rest.forget()
 
     def forget_speed(self) -> None:
         """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""

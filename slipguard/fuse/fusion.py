@@ -53,6 +53,9 @@ class Fusion:
             wheels.correct(frame, body, blind)
         if body.watch_rest(frame, wheels.still_s, blind):
             wheels.forget_phase(body)
+        if body.is_wrong:
+            body.forget(frame)
+            wheels.forget(body)
         return self._estimate(frame)
 
     def _estimate(self, frame: Frame) -> Estimate:

@@ -22,6 +22,7 @@ TURN_RADPS = 0.05
 START_DRIFT = 0.5
 START_LIMIT = 10.0
 JOLT_SD = 6.0
+CONTRADICTED_S = 1.0
 
 
 class RestWatch:
@@ -35,6 +36,19 @@ class RestWatch:
         self._jolts = 0
         self._quiet_s = 0.0
         self._moved_s = 0.0  # since the last sign of motion
+        self._calm_s = 0.0  # wheels still and body quiet, and yet not at rest
+        self.at_rest = False
+
+    @property
+    def contradicted(self) -> bool:
+        """Wheels still and body quiet for long, and yet no rest: what is believed is wrong."""
+        return self._calm_s > CONTRADICTED_S
+
+    def forget(self) -> None:
+        """Begin to watch anew."""
+        self._sums = [0.0, 0.0]
+        self._jolts = 0
+        self._quiet_s = self._moved_s = self._calm_s = 0.0
         self.at_rest = False
 
     def step(
@@ -55,6 +69,8 @@ class RestWatch:
         gravity, and how well that gravity is known. ``turn_radps``: largest turn rate.
         """
         self._feel_start(force_mps2, force_sd_mps2)
+        calm = still_s >= self._still_s and vibration_var < 2.0 * self._accel_var
+        self._calm_s = self._calm_s + dt_s if calm and not self.at_rest else 0.0
         turning = turn_radps > self._gyro_limit + (0.0 if self.at_rest else 3.0 * turn_sd_radps)
         if turning or self._jolts >= 2 or max(self._sums) > START_LIMIT:
             self._sums = [0.0, 0.0]
@@ -64,8 +80,7 @@ class RestWatch:
             return False
         self._moved_s += dt_s
         still = min(still_s, self._moved_s) >= self._still_s
-        calm = still and vibration_var < 2.0 * self._accel_var
-        self._quiet_s = self._quiet_s + dt_s if calm else 0.0
+        self._quiet_s = self._quiet_s + dt_s if still and calm else 0.0
         slow = abs(speed_mps) < SLOW_MPS + SLOW_SD * speed_sd_mps
         self.at_rest = still and (slow or self._quiet_s > QUIET_S)
         if not still:

@@ -143,6 +143,7 @@ class Wheels:
     def forget(self, body: Body) -> None:
         """After a gap each wheel is wherever its counts say."""
         for i, wheel in enumerate(self.tracks):
+            wheel.still_s = 0.0  # equal counts on both sides of a gap are no sign of rest
             self._believe(i, body, 0.5 * (wheel.low_m + wheel.high_m), self._count_m**2 + 1e-8)
 
     # -- counts ------------------------------------------------------------------------------
