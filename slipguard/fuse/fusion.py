@@ -28,7 +28,6 @@ class Fusion:
         self._config = config
         self.body = Body(config)
         self.wheels = Wheels(config)
-        self._counted = config.encoders.kind == "counts"
 
     def step(self, frame: Frame, brakes: Quad) -> Estimate:
         """Take one frame and say what is believed after it.
@@ -61,7 +60,7 @@ class Fusion:
     def _estimate(self, frame: Frame) -> Estimate:
         body, wheels = self.body, self.wheels
         v = body.speed_mps
-        missed = body.body_turn_mps if self._counted else 0.0
+        missed = body.body_turn_mps
         rim, slip, ratio = [0.0] * 4, [0.0] * 4, [0.0] * 4
         for i, track in enumerate(wheels.tracks):
             hub, _ = body.hub_speed(i, v, body.yaw_radps)

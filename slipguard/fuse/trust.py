@@ -45,6 +45,7 @@ COMPARE_SHARE = 0.2
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
+BLUR_S = 0.1
 
 
 class Wheels:
@@ -274,14 +275,18 @@ class Wheels:
             R[i, i] = NO_INFORMATION
             if not frame.wheel_new[i]:
                 continue
-            hub, gain = body.hub_speed(i, v, body.yaw_radps)
-            rim = frame.wheel_radps[i] * self._radius
             age = min(frame.wheel_dt_s[i], MOST_AGE_S)
+            rim = frame.wheel_radps[i] * self._radius
+            # The body's rocking shows in a speed taken over a moment, not over long.
+            hub = body.hub_mps[i] + body.body_turn_mps * min(1.0, age / BLUR_S)
+            gain = float(body.hub_gain[i])
             wheel.travel_m += rim * age
             wheel.still_s = 0.0 if abs(rim) > 0.5 * noise else wheel.still_s + age
-            # A speed is a mean over the time since the last one: what changed in it is open.
+            # A speed is a mean over the time since the last one: what changed in it is open,
+            # the more the longer that was.
             blur = (rim - wheel.rim_mps) ** 2 + (v - self._speed_at[i]) ** 2
-            wheel.rim_mps = rim
+            blur *= min(1.0, age / BLUR_S) ** 2
+            wheel.report(rim, noise)
             self._speed_at[i] = v
             H[i, V] = gain
             turn = 2.0 * TURN_TRAVEL_NOISE * (hub - v)

@@ -76,6 +76,10 @@ class WheelTrack:
         self._pos_vel += dt_s * self._vel_var + q * dt_s / 2.0
         self._vel_var += q
 
+    def report(self, rim_mps: float, sd_mps: float) -> None:
+        """Take the rim's speed as a sensor reports it."""
+        self.rim_mps, self._vel_var = rim_mps, sd_mps * sd_mps
+
     def count(self, step: float, count_m: float, narrow_m: float) -> None:
         """Take ``step`` counts: the box moves; an edge just passed makes it ``narrow_m`` wide."""
         self.travel_m += step * count_m
