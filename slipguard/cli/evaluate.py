@@ -64,7 +64,8 @@ def evaluate(
     Thresholds were chosen on seeds below 1000; report on others.
     """
     try:
-        from slipguard.evaluate import as_json, tables
+        from slipguard.evaluate import as_json, limits_table, tables
+        from slipguard.simulate import DEMO_ROVER
     except ModuleNotFoundError as err:
         if err.name != "mujoco":
             raise
@@ -82,7 +83,12 @@ def evaluate(
             measures[name] = one
     trials: list[Trial] = [t for _, t in _spread(trials_wanted, workers, "closed loop")]
     screen = console()
-    for title, header, rows in tables(measures, trials):
+    shown_tables = tables(measures, trials)
+    if folder is None:
+        config = Config.load(rover) if rover is not None else DEMO_ROVER
+        if config.count_m > 0.0:
+            shown_tables.append(limits_table(config))
+    for title, header, rows in shown_tables:
         shown = table(title, header[0], *(f">{name}" for name in header[1:]))
         for row in rows:
             shown.add_row(*row)
