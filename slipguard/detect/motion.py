@@ -101,8 +101,9 @@ class UnaskedMotion:
         unasked = self._armed[way] and self._asked != way
         self._asked = asked
         rested = estimate.at_rest
-        # Going the other way later means having turned round: nobody coasts into that.
-        self._armed = {way: rested or unasked, -way: True}
+        # Going the other way later means having turned round: nobody coasts into that. While the
+        # speed is not known yet, no way is the other one.
+        self._armed = {way: rested or unasked, -way: not self._fresh}
         if self._since is not None and asked == self._way:
             self._since = None
         if self._since is None and not unasked:

@@ -21,6 +21,8 @@ STOPPED_MPS = 0.03
 STILL_MOVING_MPS = 0.15
 ROLLED_BACK_M = 0.0015
 WAIT_S = 0.15
+FRESH_S = 1.0
+"""So long after start a hold lets go of a rover found moving; later it is one that slides."""
 FULL_SLIP_SHARE = 0.25
 LEAD_S = 0.08
 """A rover that runs out on a grade is caught this long before it would turn round: about what a
@@ -143,7 +145,8 @@ class HillHold:
             events.append(Event.HOLD_WANTED)
         if self._fresh_s is not None:
             self._fresh_s += dt_s
-            if self.phase is Hold.HOLDING and moving and not must_stop and sd < 0.2:
+            found = moving and not must_stop and sd < 0.2 and self._fresh_s < FRESH_S
+            if self.phase is Hold.HOLDING and found:
                 events.append(Event.FOUND_MOVING)
         against = -asked * estimate.speed_mps
         if self._origin_m is not None and asked:
