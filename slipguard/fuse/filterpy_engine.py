@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from filterpy.kalman import KalmanFilter
 
 from slipguard.fuse.model import N_STATE, Array
 
@@ -14,6 +13,10 @@ class FilterpyEngine:
     """Predict and update of the seven-state filter. ``x`` (7,), ``P`` (7, 7)."""
 
     def __init__(self, x: Array, P: Array) -> None:
+        # Here and not above: filterpy brings scipy and matplotlib, most of a second to import,
+        # which nobody should wait for who only reads a recording or a rover file.
+        from filterpy.kalman import KalmanFilter
+
         self._kf = KalmanFilter(dim_x=N_STATE, dim_z=1)
         self._kf.x = np.array(x, dtype=float)
         self._kf.P = np.array(P, dtype=float)
