@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+GAP_S = 0.5
+"""A longer silence between readings is a gap: what the rover did in it is unknown."""
+
 
 @dataclass(slots=True)
 class Frame:
@@ -14,7 +17,8 @@ class Frame:
     dt_s: float = 0.0
     first: bool = True
     gap: bool = False
-    clock_fault: bool = False
+    clock_fault: str = ""
+    clock_jump_s: float = 0.0
     # IMU, body axes, known bias taken off
     imu_new: bool = False
     imu_age_s: float = math.inf

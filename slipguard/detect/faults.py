@@ -8,7 +8,7 @@ from slipguard.config import Config
 from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
-from slipguard.frame import Frame
+from slipguard.frame import GAP_S, Frame
 from slipguard.reading import WHEELS
 
 LINGER_S = 1.0
@@ -39,8 +39,12 @@ class SensorFaults:
         """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
         self._running_s += frame.dt_s
         seen: list[tuple[str, str | None, float, float, str, str]] = []
-        if frame.clock_fault:
-            seen.append(("clock", None, frame.dt_s, 0.5, "s", "time goes back or jumps"))
+        if frame.gap:
+            seen.append(("clock", None, frame.clock_jump_s, GAP_S, "s", frame.clock_fault))
+        elif frame.clock_jump_s:
+            seen.append(("clock", None, frame.clock_jump_s, 0.0, "s", frame.clock_fault))
+        elif frame.clock_fault:
+            seen.append(("clock", None, 1.0, 0.0, "faults", frame.clock_fault))
         if frame.imu_fault:
             seen.append(("imu", None, 1.0, 0.0, "faults", frame.imu_fault))
         elif frame.imu_age_s > IMU_MISSING_S and self._running_s > NEVER_GIVEN_S:

@@ -10,11 +10,9 @@ import math
 from collections.abc import Sequence
 
 from slipguard.config import Config
-from slipguard.frame import Frame
+from slipguard.frame import GAP_S, Frame
 from slipguard.reading import WHEELS, MaybeQuad, Reading
 
-GAP_S = 0.5
-"""A longer silence between readings is a gap: what the rover did in it is unknown."""
 FROZEN_SAMPLES = 20
 """So many identical IMU samples in a row are a frozen sensor: real ones carry noise."""
 WRAPS = (2**15, 2**16, 2**31, 2**32)
@@ -110,10 +108,10 @@ class Intake:
 
     def _take_time(self, reading: Reading, frame: Frame) -> None:
         t = reading.t_s
-        frame.clock_fault = False
+        frame.clock_fault, frame.clock_jump_s = "", 0.0
         frame.gap = False
         if not finite(t) or abs(t) > 1e12:
-            frame.clock_fault = True
+            frame.clock_fault = "time is no number"
             frame.dt_s = 0.0
             return
         t = float(t)
@@ -123,10 +121,10 @@ class Intake:
         dt = t - frame.t_s
         frame.t_s = t
         if dt < 0.0:
-            frame.clock_fault = True
+            frame.clock_fault, frame.clock_jump_s = "time goes back", -dt
             dt = 0.0
         elif dt > GAP_S:
-            frame.clock_fault = True
+            frame.clock_fault, frame.clock_jump_s = "time jumps ahead", dt
             frame.gap = True
             dt = GAP_S
         frame.dt_s = dt
