@@ -225,7 +225,7 @@ class Body:
         turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
         drift = (drift_noise**2 + turning * turning) * dt
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
-        model.transition(dt, s_z, self.hub_gain, self._F)
+        model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
         self.engine.predict(moved, self._F, self._Q)
 

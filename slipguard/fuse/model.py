@@ -40,16 +40,18 @@ ROBUST_SD = 2.0
 MOST_DISTANCE = 4.0
 
 
-def transition(dt_s: float, s_z: float, hub_gain: Array, F: Array) -> None:
+def transition(dt_s: float, s_z: float, hub_gain: Array, radius_m: float, F: Array) -> None:
     """Write F = df/dx into ``F`` (7, 7), which starts as the identity.
 
-    ``hub_gain`` (4,): derivative of each hub's speed by v.
+    ``hub_gain`` (4,): derivative of each hub's speed by v. Left out: a gripping tyre's creep, and
+    that s_z changes with c; together under 5 % of a step's change.
     """
     F[V, C] = -dt_s
     F[C, B] = s_z * dt_s
     for i in range(4):
         F[P0 + i, V] = hub_gain[i] * dt_s
         F[P0 + i, C] = -0.5 * hub_gain[i] * dt_s * dt_s
+        F[P0 + i, B] = radius_m * dt_s
 
 
 def process_noise(
