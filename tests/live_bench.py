@@ -168,9 +168,10 @@ class Rig:
         threads: bool = False,
         recorder: Recorder | None = None,
         rate_hz: float | None = None,
+        clock: VirtualClock | None = None,
         **settings: Any,
     ) -> None:
-        self.clock = VirtualClock(100.0)
+        self.clock = clock or VirtualClock(100.0)
         self.rover = SimulatedRover(scenario or level(), config, seed, self.clock)
         deadline_s = LONG_S if threads else 0.005
         self.throttle = Part(self, (THROTTLE,), deadline_s)

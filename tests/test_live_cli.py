@@ -194,7 +194,7 @@ def test_sigterm_stops_gently_and_closes_everything(short, tmp_path):
     """As systemd ends it: the rover is held, the recording whole, the exit code 0."""
     folder = tmp_path / "runs"
     process = start(short.replace(":short", ":endless"), folder)
-    lines = [process.stdout.readline() for _ in range(60)]  # three seconds of driving
+    lines = [process.stdout.readline() for _ in range(45)]  # two seconds of driving
     process.send_signal(signal.SIGTERM)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
@@ -214,7 +214,7 @@ def test_kill_9_costs_a_second_of_the_recording_at_most_and_the_heartbeat_ends(s
     rover.write_text(f"{ROVER}live: {{heartbeat_file: {alive}}}\n")
     source = short.replace(":short", ":endless")
     process = start(source, folder, "--rover", str(rover))
-    for _ in range(60):
+    for _ in range(30):
         last = json.loads(process.stdout.readline())
     assert alive.exists()
     process.kill()

@@ -9,7 +9,6 @@ However it ends, every actuator is sent to its safe state. What one round does i
 from __future__ import annotations
 
 import os
-import sys
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -22,6 +21,7 @@ from slipguard.guard import Guard
 from slipguard.live import arming
 from slipguard.live.clock import Clock, MonotonicClock
 from slipguard.live.command_input import CommandInput, Operator, read_key
+from slipguard.live.interpreter import undisturbed
 from slipguard.live.pace import Pace, Timing
 from slipguard.live.readings import plain
 from slipguard.live.recorder import Recorder
@@ -31,8 +31,6 @@ from slipguard.live.watchdog import Watchdog, notify
 from slipguard.plugin.host import Host
 from slipguard.reading import Reading
 
-SWITCH_INTERVAL_S = 0.0005
-"""How soon another thread lets the loop's run again; the interpreter's own 5 ms is half a round."""
 HELD_ROUNDS = 3
 
 
@@ -227,9 +225,7 @@ class Loop:
         ArmingError
             As ``arm`` says.
         """
-        interval_s = sys.getswitchinterval()
-        sys.setswitchinterval(SWITCH_INTERVAL_S)
-        try:
+        with undisturbed():
             self.arm()
             while self._end is None:
                 self.round()
@@ -238,8 +234,6 @@ class Loop:
             until_s = self.clock() + self.settings.stop_within_s
             while self._held < HELD_ROUNDS and self.clock() < until_s:
                 self.round()
-        finally:
-            sys.setswitchinterval(interval_s)
 
     def stop(self, reason: str) -> None:
         """Stop gently, hold, then let ``run`` return. From a signal handler or any thread."""
@@ -320,7 +314,8 @@ class Loop:
                 self._enabled = command.motor_enabled
         values["motor_enabled"] = False if self._stops else self._enabled
         reading = plain(replace(reading, **values))  # type: ignore[arg-type]
-        self._deliveries.take(reading)
+        if not self.armed:
+            self._deliveries.take(reading)
         return reading
 
     def _gather_news(self, now_s: float) -> None:
