@@ -104,9 +104,12 @@ class SettingDoc:
     high: float | None
 
 
-def settings_table() -> Iterator[SettingDoc]:
-    """Every setting with its unit, default and meaning. ``default`` is MISSING where required."""
-    for section, kind in _section_types().items():
+def settings_table(kinds: Mapping[str, Any] | None = None) -> Iterator[SettingDoc]:
+    """Every setting with its unit, default and meaning. ``default`` is MISSING where required.
+
+    ``kinds``: other sections than the guard's own, name to settings dataclass.
+    """
+    for section, kind in (_section_types() if kinds is None else kinds).items():
         for f in fields(kind):
             meta = f.metadata
             yield SettingDoc(

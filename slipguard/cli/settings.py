@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import MISSING
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,6 +12,7 @@ from rich.text import Text
 
 from slipguard.cli.console import console, table
 from slipguard.config import Config, SettingDoc, settings_table
+from slipguard.live.settings import LiveSettings
 
 
 def settings(
@@ -22,13 +23,15 @@ def settings(
     """List every setting of a rover YAML: unit, default and meaning."""
     config = Config.load(rover) if rover is not None else None
     out = console()
-    for section, rows in groupby(settings_table(), key=lambda row: row.section):
+    every = chain(settings_table(), settings_table({"live": LiveSettings}))
+    for section, rows in groupby(every, key=lambda row: row.section):
         names = ["setting", "unit", "default", *(["this rover"] if config else []), "meaning"]
         shown = table(section, *names)
         for row in rows:
             cells = [Text(row.key), Text(row.unit), Text(_value(row.default))]
             if config is not None:
-                value = getattr(getattr(config, section), row.key)
+                owner = LiveSettings.of(config) if section == "live" else getattr(config, section)
+                value = getattr(owner, row.key)
                 cells.append(Text(_value(value), style="" if value == row.default else "bold"))
             shown.add_row(*cells, Text(_meaning(row)))
         out.print(shown)
