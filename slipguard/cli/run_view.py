@@ -37,6 +37,7 @@ class View:
         self._name = name
         self._loop = loop
         self._round: Round | None = None
+        self._start_s = 0.0
         self._alerts: deque[Alert] = deque(maxlen=MOST_ALERTS)
         self._live = Live(
             console=self._out,
@@ -47,6 +48,8 @@ class View:
 
     def watch(self, done: Round) -> None:
         """Take a round."""
+        if self._round is None:
+            self._start_s = done.reading.t_s
         self._round = done
         self._alerts.extend(done.alerts)
 
@@ -73,12 +76,11 @@ class View:
             _throttle(done),
             _link(done),
             self._rate(),
-            Text(),
             _wheels(done),
         ]
         parts += _troubles(done)
         for alert in tuple(self._alerts):
-            line = Text(f"{alert.t_s:10.2f} s  ", style="dim")
+            line = Text(f"{alert.t_s - self._start_s:8.2f} s  ", style="dim")
             line.append(printable(alert.message), style=STYLES[alert.level])
             parts.append(_cut(line))
         return Group(*parts)
