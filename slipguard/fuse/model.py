@@ -44,7 +44,7 @@ def transition(dt_s: float, s_z: float, hub_gain: Array, radius_m: float, F: Arr
     """Write F = df/dx into ``F`` (7, 7), which starts as the identity.
 
     ``hub_gain`` (4,): derivative of each hub's speed by v. Left out: a gripping tyre's creep, and
-    that s_z changes with c; together under 5 % of a step's change.
+    that s_z changes with c; each a few per cent of a step's change.
     """
     F[V, C] = -dt_s
     F[C, B] = s_z * dt_s

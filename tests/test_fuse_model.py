@@ -1,0 +1,299 @@
+"""The motion model: F, Q, and what a count is as a measurement."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from scipy import integrate, stats
+from synthetic import drive, rover
+
+from slipguard.frame import Frame
+from slipguard.fuse import model
+from slipguard.fuse.body import Body
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
+
+Q_M = 0.0049
+"""About one count of the demo rover, metres."""
+
+
+def posterior(mean: float, var: float, low: float, high: float, edge_sd: float):
+    """Mean and variance after a Kalman update with what ``box_update`` returns, H = 1."""
+    innovation, R = model.box_update(mean, var, low, high, edge_sd)
+    gain = var / (var + R)
+    return mean + gain * innovation, (1.0 - gain) * var
+
+
+# --- A count as a measurement ----------------------------------------------------------------
+
+
+@given(
+    low=st.floats(-4.0, 3.9),
+    width=st.floats(0.2, 6.0),
+    sd=st.floats(1e-4, 0.1),
+    mean=st.floats(-0.1, 0.1),
+)
+def test_box_has_the_moments_of_a_truncated_normal(low, width, sd, mean):
+    """Sharp edges: mean and variance as scipy.stats.truncnorm has them."""
+    low, high = max(low, -4.5), low + width
+    expected = stats.truncnorm(low, high, loc=mean, scale=sd)
+    new_mean, new_var = posterior(mean, sd**2, mean + low * sd, mean + high * sd, 0.0)
+    assert new_mean == pytest.approx(expected.mean(), abs=2e-5 * sd)
+    assert new_var == pytest.approx(expected.var(), rel=1e-4, abs=2e-6 * sd**2)
+
+
+@pytest.mark.parametrize("edge", [0.1, 0.5, 2.0])
+@pytest.mark.parametrize(("low", "high"), [(-1.0, 0.5), (0.8, 2.0), (-3.0, -1.5), (-0.2, 0.2)])
+def test_box_with_blurred_edges_matches_numerical_integration(edge, low, high):
+    """Bayes' rule by quadrature: prior times the chance that the edges lie on both sides."""
+    mean, sd = 0.3, 0.7
+    edge_sd = edge * sd
+
+    def weight(p):
+        inside = stats.norm.cdf((p - low) / edge_sd) - stats.norm.cdf((p - high) / edge_sd)
+        return stats.norm.pdf(p, mean, sd) * inside
+
+    span = (mean - 9 * sd, mean + 9 * sd)
+    mass, first, second = (
+        integrate.quad(lambda p, n=n: weight(p) * p**n, *span, epsabs=1e-12, limit=200)[0]
+        for n in range(3)
+    )
+    new_mean, new_var = posterior(mean, sd**2, low, high, edge_sd)
+    assert new_mean == pytest.approx(first / mass, abs=1e-7)
+    assert new_var == pytest.approx(second / mass - (first / mass) ** 2, abs=1e-7)
+
+
+def test_one_count_is_uniform_over_its_width():
+    """Knowing nothing but the count leaves q^2 / 12: the variance of a uniform distribution."""
+    mean, var = posterior(0.5, 1.0, 0.0, Q_M, 0.0)
+    assert mean == pytest.approx(Q_M / 2, rel=1e-3)
+    assert var == pytest.approx(Q_M**2 / 12, rel=1e-4)
+
+
+@given(
+    mean=st.floats(-1.0, 1.0),
+    sd=st.floats(1e-5, 1.0),
+    low=st.floats(-1.0, 1.0),
+    width=st.floats(1e-4, 1.0),
+    edge=st.floats(0.0, 0.1),
+)
+def test_box_never_adds_doubt_and_never_overshoots(mean, sd, low, width, edge):
+    """Total over its range: the variance does not grow, R is positive, and the mean moves
+    towards the box and not through it."""
+    innovation, R = model.box_update(mean, sd**2, low, low + width, edge)
+    assert math.isfinite(innovation)
+    assert 0.0 < R
+    new_mean, new_var = posterior(mean, sd**2, low, low + width, edge)
+    assert 0.0 <= new_var <= sd**2 * (1 + 1e-9)
+    nearest, farthest = sorted((low, low + width), key=lambda edge_m: abs(edge_m - mean))
+    if model.box_excess(mean, low, low + width):
+        span = sorted((mean, farthest))
+        assert span[0] - 1e-9 <= new_mean <= span[1] + 1e-9
+    else:
+        assert abs(new_mean - mean) <= abs(farthest - nearest) + 1e-9
+
+
+def test_a_count_far_from_the_prediction_puts_it_on_the_near_edge():
+    """Beyond five standard deviations: the moments there lie within 0.2 of one of the edge."""
+    for low, high, edge in ((6.0, 7.0, 6.0), (-7.0, -6.0, -6.0)):
+        exact = stats.truncnorm(low, high)
+        new_mean, new_var = posterior(0.0, 1.0, low, high, 0.0)
+        assert new_mean == pytest.approx(edge, abs=1e-6)
+        assert abs(new_mean - exact.mean()) < 0.2
+        assert new_var < exact.var()
+
+
+def test_a_count_that_says_nothing_changes_nothing():
+    """A box far wider than the prior carries no information, and no rounding error in its stead."""
+    assert model.box_update(0.0, 1e-6, -1.0, 1.0, 0.0) == (0.0, NO_INFORMATION)
+
+
+def test_a_difference_of_counts_is_coarse_and_coloured():
+    """Why no count is differenced: q^2 / 6 a difference, correlated -0.5 with the next one.
+
+    Two ends of q^2 / 12 each (J. Sachs, "How to Estimate Encoder Velocity Without Making Stupid
+    Mistakes", 2012, and by hand); measured on the made-up drives other tests stand on, at a
+    speed that is no whole number of counts a reading.
+    """
+    config = rover()
+    q = config.count_m
+    squares, products, single = [], [], []
+    for k in range(8):  # speeds of 1 1/16, 1 3/16 ... counts a reading: every fraction alike
+        speed = q / 0.01 * (1 + (k + 0.5) / 8)
+        made = drive(config, [(0.0, speed), (4.0, speed)], creep=0.0, seed=k)
+        counts = np.array([r.counts for r in made.readings if r.counts], dtype=float) * q
+        way = speed * 0.01 * np.arange(len(counts))[:, None]
+        single.append(np.var(counts - way, axis=0))
+        error = np.diff(counts, axis=0) - speed * 0.01
+        squares.append(np.mean(error**2))
+        products.append(np.mean(error[1:] * error[:-1]))
+    assert np.mean(squares) == pytest.approx(q**2 / 6, rel=0.05)
+    assert np.mean(products) / np.mean(squares) == pytest.approx(-0.5, abs=0.05)
+    assert np.mean(single) == pytest.approx(q**2 / 12, rel=0.05)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.9])
+def test_variance_of_counts_in_a_window(share):
+    """f (1 - f) counts^2 with f the part of a count left over: published for the M method
+    (as above). The sum rule behind q^2 / 6 is its mean over f, 1/6."""
+    rng = np.random.default_rng(1)
+    phase = rng.uniform(size=200_000)
+    counts = np.floor(phase + 3 + share)
+    assert np.var(counts) == pytest.approx(share * (1 - share), abs=0.002)
+
+
+@given(st.floats(0.0, 20.0), st.floats(1e-6, 1.0), st.floats(1e-6, 1.0))
+def test_a_wheel_outside_its_box_pulls_no_harder_the_further_it_is(distance, var, R):
+    """A wheel that begins to slip must not take the speed with it: a redescending influence."""
+    assume(distance > 0)
+
+    def pull(d: float) -> float:
+        innovation = d * math.sqrt(var + R)
+        return var / (var + model.robust(innovation, var, R, d)) * innovation
+
+    assert model.robust(distance, var, R, distance) >= R
+    if distance <= model.ROBUST_SD:
+        assert model.robust(distance, var, R, distance) == R
+    most = model.ROBUST_SD * math.sqrt(var)
+    assert pull(distance) <= max(most, pull(model.ROBUST_SD)) * (1 + 1e-9)
+
+
+@given(st.floats(-1, 1), st.floats(-1, 1), st.floats(0, 1))
+def test_excess_is_the_way_to_the_near_edge(mean, low, width):
+    """Inside the box nothing is certain; outside, the distance with its sign."""
+    excess = model.box_excess(mean, low, low + width)
+    assert (excess == 0.0) == (low <= mean <= low + width)
+    assert low <= mean + excess <= low + width or math.isclose(
+        abs(excess), min(abs(low - mean), abs(low + width - mean)), abs_tol=1e-12
+    )
+
+
+# --- Prediction ------------------------------------------------------------------------------
+
+
+class Spy:
+    """Stands in for the filter: keeps what the prediction hands it."""
+
+    def __init__(self, x: model.Array) -> None:
+        self.x = np.array(x, dtype=float)
+        self.P = np.eye(N_STATE)
+
+    def predict(self, moved: model.Array, F: model.Array, Q: model.Array) -> None:
+        self.moved, self.F, self.Q = moved.copy(), F.copy(), Q.copy()
+
+
+def predicted(x: model.Array, frame: Frame, steered: str = "front") -> Spy:
+    body = Body(rover(steered=steered))
+    body.engine = spy = Spy(x)
+    body.take_imu(frame)
+    body.predict(frame, False)
+    return spy
+
+
+@pytest.mark.parametrize("steered", ["front", "skid"])
+@pytest.mark.parametrize(
+    ("v", "c", "b", "accel", "gyro"),
+    [
+        (1.2, 0.9, 0.01, (1.5, 0.8, 9.6), (0.1, -0.4, 0.7)),
+        (-0.8, -1.5, -0.03, (-2.0, 0.1, 9.6), (0.0, 0.3, -0.5)),
+        (0.3, 0.0, 0.0, (0.0, 0.0, 9.8), (0.0, 0.0, 0.0)),
+    ],
+)
+def test_transition_matrix_is_the_derivative_of_the_prediction(steered, v, c, b, accel, gyro):
+    """F against central differences of the prediction itself, entry by entry, in units of what a
+    step of 5 ms changes. What the model leaves out on purpose (creep, s_z of c) is a few per
+    cent of it."""
+    dt = 0.005
+    frame = Frame(dt_s=dt, imu_new=True, imu_age_s=0.0, accel=accel, gyro=gyro)
+    x = np.array([v, c, b, 0.0, 0.0, 0.0, 0.0])
+    F = predicted(x, frame, steered).F
+    h = 1e-4
+    numeric = np.zeros((N_STATE, N_STATE))
+    for j in range(N_STATE):
+        d = np.zeros(N_STATE)
+        d[j] = h
+        after, before = predicted(x + d, frame, steered), predicted(x - d, frame, steered)
+        numeric[:, j] = (after.moved - before.moved) / (2 * h)
+    assert F / dt == pytest.approx(numeric / dt, abs=0.06)
+
+
+def test_prediction_keeps_what_stands_still():
+    """At rest on a slope, wheels still and the accelerometer reading gravity: nothing moves."""
+    lean = 9.80665 * math.sin(0.2)
+    frame = Frame(dt_s=0.005, imu_new=True, accel=(lean, 0.0, 9.6), gyro=(0.0, 0.0, 0.0))
+    x = np.array([0.0, lean, 0.0, 0.1, 0.2, 0.3, 0.4])
+    assert predicted(x, frame).moved == pytest.approx(x, abs=1e-12)
+
+
+def test_gravity_follows_a_turn_on_a_slope():
+    """A quarter turn on a 20 % slope takes all of gravity along x away, 1.92 m/s2 = g sin of
+    11.31 degrees; ds/dt = -omega x s keeps step (kinematics of a rotating frame, any textbook)."""
+    body = Body(rover())
+    slope = math.atan(0.2)
+    assert math.degrees(slope) == pytest.approx(11.3099, abs=1e-4)
+    g = 9.80665
+    assert g * math.sin(slope) == pytest.approx(1.9232, abs=1e-4)
+    body.engine.x[C] = g * math.sin(slope)
+    rate, dt = math.radians(30.0), 0.005
+    for k in range(601):
+        heading = k * dt * rate
+        s_x, s_y = (
+            g * math.sin(slope) * math.cos(heading),
+            -g * math.sin(slope) * math.sin(heading),
+        )
+        frame = Frame(
+            dt_s=dt if k else 0.0,
+            imu_new=True,
+            imu_age_s=0.0,
+            accel=(s_x, s_y, g * math.cos(slope)),
+            gyro=(0.0, 0.0, rate),
+        )
+        body.take_imu(frame)
+        if k:
+            body.predict(frame, False)
+    assert body.force_mps2 == pytest.approx(0.0, abs=0.03)
+
+
+@given(
+    dt=st.floats(1e-4, 0.5),
+    accel_var=st.floats(0.0, 10.0),
+    drift_var=st.floats(0.0, 10.0),
+    bias_var=st.floats(0.0, 1.0),
+    travel=st.lists(st.floats(0.0, 0.1), min_size=4, max_size=4),
+)
+def test_process_noise_is_a_covariance(dt, accel_var, drift_var, bias_var, travel):
+    """Symmetric and without a negative eigenvalue, whatever the share of wheel and body noise.
+
+    A Q that is none made the speed's variance negative while the IMU was away."""
+    Q = np.full((N_STATE, N_STATE), 0.0)
+    model.process_noise(dt, accel_var, drift_var, bias_var, np.array(travel), Q)
+    assert (Q == Q.T).all()
+    values = np.linalg.eigvalsh(Q)
+    assert values[0] >= -1e-12 * max(1.0, values[-1])
+
+
+def test_process_noise_is_that_of_white_acceleration():
+    """Var v = q t, cov(v, p) = q t^2 / 2, var p = q t^3 / 3, all wheels alike: integrated white
+    noise, e.g. Bar-Shalom, Li, Kirubarajan 2001, sec. 6.2.2 (from memory). Two half steps make
+    a whole one."""
+    dt, q = 0.01, 0.4
+
+    def step(t: float) -> tuple[model.Array, model.Array]:
+        Q, F = np.zeros((N_STATE, N_STATE)), np.eye(N_STATE)
+        model.process_noise(t, q * t, 0.0, 0.0, np.zeros(4), Q)
+        model.transition(t, 0.0, np.ones(4), 0.0, F)
+        return Q, F
+
+    whole, _ = step(dt)
+    for i in range(4):
+        assert whole[V, V] == pytest.approx(q * dt)
+        assert whole[V, P0 + i] == pytest.approx(q * dt**2 / 2)
+        assert whole[P0 + i, P0 + (i + 1) % 4] == pytest.approx(q * dt**3 / 3)
+    half, F = step(dt / 2)
+    wheels = [V, P0, P0 + 1, P0 + 2, P0 + 3]
+    twice = (F @ half @ F.T + half)[np.ix_(wheels, wheels)]
+    assert twice == pytest.approx(whole[np.ix_(wheels, wheels)], rel=1e-9)
+    assert whole[B, B] == whole[C, C] == 0.0
