@@ -56,9 +56,8 @@ def vectors(typical: float, size: int) -> st.SearchStrategy[Any]:
 
 
 STEPS_S = (0.005, 0.005, 0.005, 0.01, 0.0, -0.005, -7200.0, 3600.0, 86400.0, 1e300, 0.6, 1e-12)
-COUNT_JUMPS = (
-    0, 0, 0, 1, -1, 3, 40, -1000, 2**15, -(2**15), 2**16, -(2**16), 2**31, -(2**31), 2**32, -(2**32),
-)  # fmt: skip
+WRAPS = tuple(sign * 2**bits for bits in (15, 16, 31, 32) for sign in (1, -1))
+COUNT_JUMPS = (0, 0, 0, 1, -1, 3, 40, -1000, *WRAPS)
 
 
 @st.composite

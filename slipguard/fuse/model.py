@@ -99,7 +99,8 @@ def box_update(
     shrink = shift * shift - (alpha * at_low - beta * at_high) / mass
     if shrink < 1e-6:
         return 0.0, NO_INFORMATION
-    return sd * shift / shrink, total / shrink - var
+    # shrink is at most 1; rounding must not make R negative.
+    return sd * shift / shrink, max(edge_sd * edge_sd, total / shrink - var)
 
 
 def robust(innovation: float, var: float, R: float, distance: float) -> float:
