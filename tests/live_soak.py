@@ -129,6 +129,7 @@ class Soak:
     def _check(self, done: Round) -> None:
         rig, result = self._rig, self.result
         result.rounds += 1
+        result.driven_m += abs(rig.rover.plant.truth().speed_mps) * rig.loop.pace.period_s
         result.stops += bool(done.stopped_by) and not self._was_stopped
         self._was_stopped = bool(done.stopped_by)
         wanted = done.stopped_by or any(f.kind == "link_lost" for f in done.sent.findings)
@@ -207,14 +208,10 @@ def soak(minutes: float, seed: int = 1) -> Result:
         result = chaos.result
         with rig:
             rig.drive(1.0)
-            x_m = rig.rover.plant.truth().x_m
             threads = threading.active_count()
             every = minutes * 60.0 / 100
             while rig.t_s < minutes * 60.0:
                 rig.drive(rig.t_s + every)
-                now_m = rig.rover.plant.truth().x_m
-                result.driven_m += abs(now_m - x_m)
-                x_m = now_m
                 gc.collect()
                 result.memory_kib.append(resident_kib())
             result.threads = threading.active_count() - threads
