@@ -47,6 +47,7 @@ ROLL_TAU_S = 1.5
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
+MOST_LATE_S = 0.25
 MOST_STEPS_LATE = 256
 
 
@@ -276,38 +277,43 @@ class Body:
         if self.late_s > 0.0:
             self._remember(dt)
 
+    # -- late encoders -----------------------------------------------------------------------
+
     def _remember(self, dt: float) -> None:
-        """Keep what late encoders need: how far each rim was predicted to go since."""
+        """Keep what late encoders need: how far each rim was predicted to go lately."""
         self._clock_s += dt
         for i in range(4):
             self._travel[i] += self.hub_mps[i] * dt
         self._past.append((self._clock_s, tuple(self._travel)))
-        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - self.late_s:
+        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - MOST_LATE_S:
             self._past.popleft()
-        self._set_late()
 
-    def _set_late(self) -> None:
-        self.late_m = [now - then for now, then in zip(self._travel, self._past[0][1], strict=True)]
+    def look_back(self) -> None:
+        """Bring ``late_m`` up to date."""
+        if self.late_s <= 0.0 or not self._past:
+            return
+        then_s = self._clock_s - self.late_s
+        before_s, before = self._past[0]
+        after_s, after = self._past[0]
+        for after_s, after in self._past:
+            if after_s >= then_s:
+                break
+            before_s, before = after_s, after
+        share = (then_s - before_s) / (after_s - before_s) if after_s > before_s else 0.0
+        share = max(0.0, min(1.0, share))
+        self.late_m = [
+            now - (a + share * (b - a))
+            for now, a, b in zip(self._travel, before, after, strict=True)
+        ]
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
-        if self.late_s <= 0.0 or not self._past:
+        if self.late_s <= 0.0:
             return
-        now = self._clock_s
-        self._past = deque(
-            (
-                (
-                    t,
-                    tuple(
-                        m - change_mps * g * (now - t)
-                        for m, g in zip(travel, self.hub_gain, strict=True)
-                    ),
-                )
-                for t, travel in self._past
-            ),
-            maxlen=MOST_STEPS_LATE,
-        )
-        self._set_late()
+        for k, (t_s, travel) in enumerate(self._past):
+            back = change_mps * (self._clock_s - t_s)
+            moved = [m - back * g for m, g in zip(travel, self.hub_gain, strict=True)]
+            self._past[k] = (t_s, tuple(moved))
 
     # -- rest --------------------------------------------------------------------------------
 

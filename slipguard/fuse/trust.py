@@ -153,6 +153,7 @@ class Wheels:
         x, P = body.engine.x, body.engine.P
         innovation = np.zeros(4)
         R = self._R
+        body.look_back()
         informed = False
         spinning = any(not w.gripping for w in self.tracks)
         for i, wheel in enumerate(self.tracks):
