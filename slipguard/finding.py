@@ -30,7 +30,8 @@ class Finding:
     since_s : float
         Time of the reading at which it became true.
     value, threshold : float
-        The number compared and what it was compared with, in ``unit``.
+        The number compared and what it was compared with, in ``unit``; an empty unit marks
+        what is simply so or not (1 against 0).
     detail : str
         What was seen, in words.
     sensor : str or None
@@ -51,5 +52,7 @@ class Finding:
         """Why it was found, in one sentence with the numbers."""
         where = f" {self.wheel}" if self.wheel else ""
         what = self.kind.replace("_", " ")
+        if not self.unit:  # true or not: there is no number to compare
+            return f"{what}{where}: {self.detail}"
         numbers = f"{self.value:.4g} {self.unit}, limit {self.threshold:.4g} {self.unit}"
         return f"{what}{where}: {self.detail} ({numbers})"

@@ -207,12 +207,16 @@ def _score_one(
         # Windows are sorted, so those the episode overlaps are neighbours.
         first = bisect_left(closes, episode.start_s)
         end = bisect_right(opens, episode.end_s)
-        for i in range(first, end):
+        # A finding that was over before the label began did not find it.
+        lasted = [i for i in range(first, end) if episode.end_s >= labels[i].start_s]
+        for i in lasted:
             seen[i] = True
         began_in = [i for i in range(first, end) if opens[i] <= episode.start_s]
         if not began_in:
             false_alarms.append(episode)
-        for i in began_in:
+        for i in lasted:
+            if opens[i] > episode.start_s:
+                continue
             onset.setdefault(i, max(0.0, episode.start_s - labels[i].start_s))
         outside_s += episode.end_s - episode.start_s - _covered(episode, opens, closes, first, end)
     return Score(

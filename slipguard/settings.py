@@ -44,14 +44,15 @@ class Rover:
     """The chassis."""
 
     mass_kg: float = setting(unit="kg", above=0, doc="mass, ready to drive")
-    wheelbase_m: float = setting(unit="m", above=0, doc="front axle to rear axle")
+    wheelbase_m: float = setting(unit="m", above=0, high=10, doc="front axle to rear axle")
     track_m: float = setting(
         unit="m",
         above=0,
+        high=10,
         doc="left wheel to right wheel; for skid steering the effective track, which is wider "
         "because the tyres scrub",
     )
-    wheel_radius_m: float = setting(unit="m", above=0, doc="rolling radius under load")
+    wheel_radius_m: float = setting(unit="m", above=0, high=2, doc="rolling radius under load")
     max_steer_deg: float = setting(
         unit="deg",
         low=0,

@@ -216,11 +216,16 @@ def test_score_obeys_the_rules_written_out(found, labelled, early, grace):
     assert list(result.found) == [
         x
         for x in labels
-        if any(e.start_s <= x.end_s + grace and e.end_s >= x.start_s - early for e in episodes)
+        if any(e.start_s <= x.end_s + grace and e.end_s >= x.start_s for e in episodes)
     ]
     assert len(result.found) + len(result.missed) == len(labels)
     assert list(result.false_alarms) == [e for e in episodes if not inside(e.start_s)]
-    first = {x: next((e.start_s for e in episodes if x in inside(e.start_s)), None) for x in labels}
+    first = {
+        x: next(
+            (e.start_s for e in episodes if x in inside(e.start_s) and e.end_s >= x.start_s), None
+        )
+        for x in labels
+    }
     assert list(result.delays_s) == [
         max(0.0, at - x.start_s) for x, at in first.items() if at is not None
     ]

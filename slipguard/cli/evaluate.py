@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json as jsonlib
+import math
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -106,34 +108,37 @@ Job = tuple[str, Callable[[], Any]]
 
 
 def _recorded(folder: Path, rover: Path | None) -> Iterator[Job]:
+    if not folder.is_dir():
+        raise RecordingError(f"{folder}: no such folder")
     drives = sorted([*folder.rglob("*.csv"), *folder.rglob("*.csv.gz")])
-    if not drives:
-        raise RecordingError(f"{folder}: no .csv or .csv.gz drive in it")
+    labelled = [drive for drive in drives if open_recording(drive).labels.events is not None]
     for drive in drives:
+        if drive not in labelled:
+            print(f"left out, no labels beside it: {drive}", file=sys.stderr)
+    if not labelled:
+        raise RecordingError(f"{folder}: no labelled .csv or .csv.gz drive in it")
+    for drive in labelled:
         beside = rover if rover is not None else drive.parent / "rover.yaml"
         if not beside.exists():
             raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
         name = str(drive.relative_to(folder)).removesuffix(".gz").removesuffix(".csv")
-        yield name, partial(measure_file, drive, beside)
+        yield name, partial(measure_file, drive, beside, name)
 
 
-def measure_file(drive: Path, rover: Path) -> Measures:
-    """Measure a recorded drive; it must have truth columns and labels."""
+def measure_file(drive: Path, rover: Path, name: str) -> Measures:
+    """Measure a recorded, labelled drive. Without truth columns only its labels count."""
     from slipguard.evaluate import measure
 
     recording = open_recording(drive)
-    missing = [name for name in TRUTH if name not in recording.columns]
-    if missing:
-        raise RecordingError(f"{drive}: no column {missing[0]}; evaluating needs truth columns")
-    if recording.labels.events is None:
-        raise RecordingError(f"{drive}: no labels beside it; evaluating needs events")
+    known = [name for name in TRUTH if name in recording.columns]
     readings, rows = [], []
     for row in recording:
         readings.append(row.reading)
-        rows.append((row.reading.t_s, *(row.number(name) for name in TRUTH)))
+        rows.append((row.reading.t_s, *(row.number(n) if n in known else math.nan for n in TRUTH)))
     values = np.array(rows, dtype=float).T
     truth = dict(zip(("t_s", *TRUTH), values, strict=True))
-    return measure(readings, truth, recording.labels.events, Config.load(rover), name=drive.stem)
+    events = recording.labels.events or ()
+    return measure(readings, truth, events, Config.load(rover), name=name)
 
 
 def _simulated(

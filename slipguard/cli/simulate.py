@@ -44,6 +44,7 @@ def simulate(
         Path | None,
         typer.Option(help="Write the drive to this .csv or .csv.gz file, its labels beside it."),
     ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Let --out replace a file.")] = False,
 ) -> None:
     """Drive a simulated rover through a scenario.
 
@@ -61,6 +62,8 @@ def simulate(
         return
     if out is not None and not out.name.endswith((".csv", ".csv.gz")):
         raise typer.BadParameter(f"--out {out}: expected a name ending in .csv or .csv.gz")
+    if out is not None and out.exists() and not force:
+        raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
     config = Config.load(rover) if rover is not None else DEMO_ROVER
     chosen = find_scenario(scenario, seed, config)
     drive = run(chosen, config, seed, Guard(config) if guard else None)

@@ -10,11 +10,15 @@ from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.frame import GAP_S, Frame
 from slipguard.reading import WHEELS
+from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
 """A fault that lasted one sample is still said for so long, so that nobody misses it."""
 NEVER_GIVEN_S = 1.0
 IMU_MISSING_S = 0.1
+GRAVITY_OFF_MPS2 = 2.0
+GRAVITY_S = 0.3
+WRONG_GRAVITY = "the accelerometer at rest is far from 9.8 m/s2: another unit, or a broken sensor"
 DEAD_TRAVEL_M = 0.08
 DEAD_COUNTS = 3.0
 DEAD_TIME_S = 0.12
@@ -28,6 +32,7 @@ class SensorFaults:
         self._since: dict[tuple[str, str | None], float] = {}
         self._last: dict[tuple[str, str | None], tuple[float, Finding]] = {}
         self._running_s = 0.0
+        self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
         self._last_travel: tuple[float, ...] = (0.0,) * 4
@@ -44,19 +49,25 @@ class SensorFaults:
         elif frame.clock_jump_s:
             seen.append(("clock", None, frame.clock_jump_s, 0.0, "s", frame.clock_fault))
         elif frame.clock_fault:
-            seen.append(("clock", None, 1.0, 0.0, "faults", frame.clock_fault))
+            seen.append(("clock", None, 1.0, 0.0, "", frame.clock_fault))
         if frame.imu_fault:
-            seen.append(("imu", None, 1.0, 0.0, "faults", frame.imu_fault))
+            seen.append(("imu", None, 1.0, 0.0, "", frame.imu_fault))
         elif frame.imu_age_s > IMU_MISSING_S and self._running_s > NEVER_GIVEN_S:
             seen.append(
                 ("imu", None, min(frame.imu_age_s, 1e6), IMU_MISSING_S, "s", "no IMU sample")
             )
+        weight = math.sqrt(sum(f * f for f in frame.accel))
+        wrong = frame.imu_new and estimate.at_rest and abs(weight - GRAVITY_MPS2) > GRAVITY_OFF_MPS2
+        self._heavy_s = self._heavy_s + frame.dt_s if wrong else 0.0
+        if self._heavy_s > GRAVITY_S:
+            off = abs(weight - GRAVITY_MPS2)
+            seen.append(("imu", None, off, GRAVITY_OFF_MPS2, "m/s2", WRONG_GRAVITY))
         if frame.command_fault:
-            seen.append(("command", None, 1.0, 0.0, "faults", "a command value is no number"))
+            seen.append(("command", None, 1.0, 0.0, "", "a command value is no number"))
         self._over.step(frame.dt_s, estimate)
         for i, wheel in enumerate(WHEELS):
             if frame.wheel_jump[i]:
-                seen.append(("encoder", wheel, 1.0, 0.0, "faults", "counts jump"))
+                seen.append(("encoder", wheel, 1.0, 0.0, "", "counts jump"))
             elif frame.wheel_age_s[i] > self._wheel_late_s and self._running_s > NEVER_GIVEN_S:
                 age = min(frame.wheel_age_s[i], 1e6)
                 seen.append(("encoder", wheel, age, self._wheel_late_s, "s", "no wheel data"))

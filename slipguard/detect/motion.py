@@ -89,7 +89,8 @@ class UnaskedMotion:
         )
         moved = travel > self._rolling.travel_mm * 1e-3 and abs(v) > fast and counted >= 2
         # Too slow for its speed to be sure, but not for its travel.
-        crept = travel > max(CREPT_M, 1.5 * self._count_m) and v * way > 0.0 and counted >= 3
+        bar_m = max(CREPT_M, 1.5 * self._count_m, self._rolling.travel_mm * 1e-3)
+        crept = travel > bar_m and counted >= 3
         if moved or crept:
             self._since, self._way = estimate.t_s, way
             return self._finding(estimate)
