@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -240,3 +241,43 @@ def covered(decisions: Sequence[Decision], truth: Drive) -> float:
 def kinds(decisions: Iterable[Decision]) -> set[tuple[str, str | None]]:
     """Every (kind, wheel) found."""
     return {(f.kind, f.wheel) for d in decisions for f in d.findings}
+
+
+DRIVES = {
+    "straight": {"speed": [(0, 0), (1, 0), (2, 1), (3.5, 1), (4.5, 0), (5, 0)]},
+    "hard": {"speed": [(0, 0), (1, 0), (1.5, 2.5), (2.5, 2.5), (3.1, 0), (4, 0)]},
+    "reverse": {"speed": [(0, 0), (1, 0), (2, -1), (3, -1), (4, 0), (4.5, 0)]},
+    "turns": {
+        "speed": [(0, 0), (1, 0), (2, 1), (5, 1), (6, 0)],
+        "curvature": [(0, 0), (2, 0), (2.4, 1.2), (3.4, 1.2), (3.8, -1.2), (6, -1.2)],
+    },
+    "slope": {
+        "speed": [(0, 0), (1, 0), (2, 0.6), (5, 0.6), (6, 0)],
+        "curvature": [(0, 0), (2, 0), (2.5, 1.2), (6, 1.2)],
+        "slope_rad": 0.2,
+    },
+    "bumps": {
+        "speed": [(0, 0), (1, 0), (2, 0.6), (5, 0.6), (6, 0)],
+        "bump_rad": 0.1,
+        "rough_mps2": 2.0,
+    },
+}
+"""Drives on which nothing slips, rolls or fails."""
+
+ROVERS = {
+    "96 counts": {},
+    "24 counts": {"counts_per_rev": 24},
+    "one channel": {"direction": "unsigned"},
+    "skid": {"steered": "skid"},
+    "rear steered": {"steered": "rear"},
+    "both steered": {"steered": "both"},
+    "speeds": {"kind": "speed"},
+}
+
+
+@cache
+def driven(rover_name: str, drive_name: str) -> tuple[Drive, list[Decision]]:
+    """One of the rovers on one of the drives, computed once."""
+    config = rover(**ROVERS[rover_name])
+    truth = drive(config, seed=list(DRIVES).index(drive_name), **DRIVES[drive_name])
+    return truth, run(config, truth.readings)

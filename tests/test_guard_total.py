@@ -1,0 +1,189 @@
+"""Whatever a sensor, a link or a clock delivers: the loop goes on, safely, and recovers."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from bad_readings import bad_stretches, numbers, vectors
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invariants import Watched, number
+from synthetic import Drive, drive, rover, run
+
+from slipguard import Config, Decision, Guard, Hold, Reading
+
+CONFIGS = {
+    "96 counts": rover(),
+    "24 counts, one channel": rover(counts_per_rev=24, direction="unsigned"),
+    "speeds": rover(kind="speed", steered="skid", drive="locked"),
+    "capped": rover(
+        drive="rear",
+        steered="rear",
+        more="limits: {max_speed_mps: 1.0}\n",
+    ),
+}
+RECOVERED_S = 2.0
+"""Standing still for so long after bad data makes the estimate right again. Measured on 400
+stretches: all by 1.5 s."""
+
+
+@pytest.mark.parametrize("name", CONFIGS)
+@settings(max_examples=50)
+@given(stretch=bad_stretches())
+def test_no_reading_breaks_the_loop(name, stretch):
+    """``step`` never raises, every output is finite, in range and slew-limited, no hold lets go
+    without a command, and no wheel that does not spin is braked alone (see invariants.py)."""
+    watched = Watched(CONFIGS[name])
+    for reading in stretch:
+        watched.step(reading)
+
+
+# --- Faults in the middle of a drive ---------------------------------------------------------
+
+SPEED = [(0, 0), (0.6, 0), (1.2, 0.6), (2.2, 0.6), (2.6, 0), (3.0, 0)]
+FIELDS = {
+    "t_s": st.one_of(st.just(101.0), numbers(200.0)),
+    "counts": vectors(1e4, 4),
+    "accel_mps2": vectors(30.0, 3),
+    "gyro_radps": vectors(4.0, 3),
+    "throttle": numbers(1.2),
+    "steer": numbers(1.2),
+    "motor_enabled": numbers(1.0),
+    "command_age_s": numbers(2.0),
+    "brake_position": vectors(1.0, 4),
+}
+
+
+@cache
+def good_drive(name: str) -> Drive:
+    return drive(CONFIGS[name], SPEED, slope_rad=0.1, slip={"fl": [(1.4, 0), (1.5, 1), (2, 1)]})
+
+
+@st.composite
+def faults(draw: st.DrawFn) -> list[tuple[str, int, int, Any]]:
+    """Fields that are missing or wrong for a while: (field, first step, steps, value)."""
+    found = []
+    for _ in range(draw(st.integers(1, 3))):
+        field = draw(st.sampled_from(sorted(FIELDS)))
+        length = draw(st.sampled_from((1, 3, 30, 200)))
+        found.append((field, draw(st.integers(0, 550)), length, draw(FIELDS[field])))
+    return found
+
+
+@pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel"])
+@settings(max_examples=15)
+@given(spoilt=faults())
+def test_no_fault_in_a_drive_breaks_what_must_hold(name, spoilt):
+    """The same on a drive up a slope with a spinning wheel, where brakes and limits are at work."""
+    watched = Watched(CONFIGS[name])
+    for k, reading in enumerate(good_drive(name).readings):
+        for field, first, length, value in spoilt:
+            if first <= k < first + length:
+                reading = dataclasses.replace(reading, **{field: value})
+        watched.step(reading)
+
+
+def test_the_drive_puts_brakes_and_limits_to_work():
+    """The test above would mean little on a drive where the guard has nothing to do."""
+    decisions = run(CONFIGS["96 counts"], good_drive("96 counts").readings)
+    assert max(d.brakes[0] for d in decisions if d.hold is Hold.OFF) > 0.2
+    assert {Hold.HOLDING, Hold.RELEASING, Hold.OFF} <= {d.hold for d in decisions}
+    assert any(f.kind == "wheel_spin" for d in decisions for f in d.findings)
+
+
+# --- Recovery --------------------------------------------------------------------------------
+
+AFTERWARDS = [(0, 0), (RECOVERED_S + 0.2, 0), (RECOVERED_S + 0.8, 0.6), (RECOVERED_S + 1.2, 0.6)]
+
+
+@cache
+def good_again(name: str) -> Drive:
+    return drive(CONFIGS[name], AFTERWARDS, start_s=0.0, first_count=1000, seed=1)
+
+
+def after(config: Config, stretch: list[Reading], good: list[Reading]) -> list[Decision]:
+    """Decisions on good readings that follow a bad stretch in time."""
+    guard, t_s = Guard(config), 0.0
+    for reading in stretch:
+        guard.step(reading)
+        t = number(reading.t_s)
+        t_s = t if t is not None and abs(t) <= 1e12 else t_s
+    return run(guard, [dataclasses.replace(r, t_s=t_s + 0.005 + r.t_s) for r in good])
+
+
+@pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel", "speeds"])
+@settings(max_examples=12)
+@given(stretch=bad_stretches())
+def test_after_a_bad_stretch_the_speed_is_right_again(name, stretch):
+    """Fed good readings of a rover that stands and then drives off, the speed is within 0.1 m/s
+    from ``RECOVERED_S`` on and stays so while it drives: nothing bad is remembered for good."""
+    truth = good_again(name)
+    decisions = after(CONFIGS[name], stretch, truth.readings)
+    speed = np.array([d.estimate.speed_mps for d in decisions])
+    late = np.arange(len(speed)) * 0.005 >= RECOVERED_S
+    assert np.abs(speed - truth.speed_mps)[late].max() < 0.1
+
+
+def test_a_speed_no_rover_can_have_is_forgotten():
+    """Two seconds of an accelerometer that reads 15 m/s2 too much, wheels at rest: when it is over
+    the estimate does not coast on."""
+    config = CONFIGS["96 counts"]
+    truth = drive(config, [(0, 0), (6, 0)])
+    readings = [
+        dataclasses.replace(r, accel_mps2=(r.accel_mps2[0] + 15.0, *r.accel_mps2[1:]))
+        if 1.0 < r.t_s - 100.0 < 3.0
+        else r
+        for r in truth.readings
+    ]
+    decisions = run(config, readings)
+    assert abs(decisions[-1].estimate.speed_mps) < 0.02
+    assert decisions[-1].estimate.at_rest
+
+
+# --- Counters --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("bits", [15, 16, 31, 32])
+@pytest.mark.parametrize("signed", [False, True])
+@pytest.mark.parametrize("way", [1, -1])
+def test_counters_may_wrap(bits, signed, way):
+    """Counters of 15, 16, 31 and 32 bits run over in both directions without a trace: the same
+    decisions as from counters that never end."""
+    config = CONFIGS["96 counts"]
+    truth = drive(config, [(0, 0), (0.3, 0), (0.6, way * 0.8), (1.2, way * 0.8)], seed=2)
+    edge = 2 ** (bits - 1) if signed else 2**bits
+
+    def wrapped(reading: Reading) -> Reading:
+        if reading.counts is None:
+            return reading
+        counts = [
+            c + (edge - 20 if way > 0 else 20 - (edge if signed else 0)) for c in reading.counts
+        ]
+        low = -edge if signed else 0
+        return dataclasses.replace(reading, counts=tuple((c - low) % 2**bits + low for c in counts))
+
+    readings = [wrapped(r) for r in truth.readings]
+    jumps = [np.abs(np.diff([r.counts[i] for r in readings if r.counts])) for i in range(4)]
+    assert all(j.max() > 2 ** (bits - 1) for j in jumps), "the drive must make them wrap"
+    assert repr(run(config, readings)) == repr(run(config, truth.readings))
+
+
+def test_a_count_that_jumps_is_named_and_not_believed():
+    """A thousand counts at once on one wheel: a fault of that encoder, and no speed."""
+    config = CONFIGS["96 counts"]
+    truth = drive(config, [(0, 0), (0.5, 0), (0.8, 0.5), (2, 0.5)])
+    readings = [
+        dataclasses.replace(r, counts=(r.counts[0] + 1000, *r.counts[1:]))
+        if r.counts and r.t_s > 101.2
+        else r
+        for r in truth.readings
+    ]
+    decisions = run(config, readings)
+    error = np.abs(np.array([d.estimate.speed_mps for d in decisions]) - truth.speed_mps)
+    assert error.max() < 0.1
+    found = {(f.kind, f.wheel) for d in decisions for f in d.findings}
+    assert found == {("sensor_fault", "fl")}
