@@ -127,6 +127,8 @@ class Senses(SensorSource):
 class Told(AlertSink):
     """An alert sink with a fault in front."""
 
+    deadline_s = 0.5
+
     def __init__(self) -> None:
         self.messages: list[str] = []
         self.fault: Callable[[], object] | None = None
@@ -181,6 +183,7 @@ class Rig:
         self.sink = Told()
         self.brakes: tuple[Any, ...] = (self.front, self.rear)
         """Where the brakes stand: anything with a ``command``."""
+        self.alert_sink: AlertSink = self.sink
         self._make = (config, threads, recorder, LiveSettings(rate_hz=rate_hz, **settings))
         self._build(self.front, self.rear)
         self.rounds: list[Round] = []
@@ -188,6 +191,11 @@ class Rig:
         self.on_round: Callable[[Rig], None] | None = None
         self.keep_rounds = True
         self.throttle_now = 0.0
+
+    def use_sink(self, sink: AlertSink) -> None:
+        """Another alert sink in place of the rig's own."""
+        self.alert_sink = sink
+        self._build(self.front, self.rear)
 
     def use_brakes(self, actuator: Actuator, nodes: Any) -> None:
         """Another brake plugin, and the hardware behind it, in place of the rig's own."""
@@ -199,7 +207,7 @@ class Rig:
         plugins = [
             make_plugin("throttle", actuator=lambda: self.throttle),
             make_plugin("senses", sensor_source=lambda: self.senses),
-            make_plugin("sink", alert_sink=lambda: self.sink),
+            make_plugin("sink", alert_sink=lambda: self.alert_sink),
             *(make_plugin(f"brake-{i}", actuator=lambda b=b: b) for i, b in enumerate(brakes)),
         ]
         section = Section({p.name: {} for p in plugins}, path="plugins")

@@ -11,8 +11,12 @@ from __future__ import annotations
 import errno
 import math
 import os
+import shutil
+import socket
+import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,6 +54,7 @@ class Row:
     does: str
     play: Callable[[], Outcome]
     stops: bool = True  # False: the rover drives on
+    silent: bool = False  # True: nothing need be told
     throttle_obeys: bool = True  # False: the fault is the throttle's own
 
 
@@ -205,22 +210,59 @@ def disk_full() -> Outcome:
     return outcome
 
 
-def _sink(fault: Callable[[], object]) -> Callable[[], Outcome]:
+def _sink(make: Callable[[], Callable[[], object]], threads: bool = False) -> Callable[[], Outcome]:
     def play() -> Outcome:
-        with Rig() as rig:
-            return rig.after(lambda: setattr(rig.sink, "fault", fault))
+        fault = make()
+        with Rig(threads=threads) as rig:
+
+            def happen() -> None:
+                rig.sink.fault = fault
+                rig.loop._tell("info", "test", "something to pass on")
+
+            try:
+                return rig.after(happen)
+            finally:
+                if isinstance(fault, Hang):
+                    fault.release.set()
 
     return play
 
 
-def sink_hangs() -> Outcome:
-    """A broker that takes the connection and says nothing."""
-    hang = Hang()
+def broker_gone() -> Outcome:
+    """The broker of the real plugin ends; without mosquitto there never was one."""
+    from slipguard_mqtt_alert import MqttAlert, Settings
+
+    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    words = [program, "-p", str(port)] if program else [sys.executable, "-c", ""]
+    broker = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    rig = Rig(threads=True)
+    sink = MqttAlert(Settings(port=port, state_period_s=0.05))
+    rig.use_sink(sink)
     try:
-        with Rig(threads=True) as rig:
-            return rig.after(lambda: setattr(rig.sink, "fault", hang))
+        with rig:
+            if program:
+                _until(lambda: sink.is_connected)
+
+            def happen() -> None:
+                broker.kill()
+                _until(lambda: not sink.is_connected)
+
+            return rig.after(happen)
     finally:
-        hang.release.set()
+        broker.kill()
+        broker.wait()
+
+
+def _until(true: Callable[[], bool]) -> None:
+    """Wait for something another process does; it takes milliseconds."""
+    for _ in range(2000):
+        if true():
+            return
+        time.sleep(0.005)
+    raise TimeoutError
 
 
 def can_bus_off() -> Outcome:
@@ -329,13 +371,14 @@ ROWS = (
     Row("all encoders silent", STOP, _encoder("none", *WHEELS)),
     Row("link lost", STOP, link_lost),
     Row("sender's clock put back by an hour", STOP, _senders_clock(-3600.0)),
-    Row("sender's clock put forward by an hour", "drives on", _senders_clock(3600.0), stops=False),
+    Row("sender's clock put forward by an hour", "drives on", _senders_clock(3600.0), False, True),
     Row("loop hangs for 10 s", "safe state by the watchdog, then held", loop_hangs),
     Row("fault of slipguard itself (exception)", "safe state at once; the program ends", exception),
     Row("SIGTERM, SIGINT", f"{STOP}; the program ends", asked_to_end),
     Row("disk full", SAYS, disk_full, stops=False),
-    Row("broker gone", SAYS, _sink(broken("no route to host")), stops=False),
-    Row("broker hangs", SAYS, sink_hangs, stops=False),
+    Row("broker gone (`mqtt-alert`)", SAYS, broker_gone, stops=False),
+    Row("alert sink raises", SAYS, _sink(lambda: broken("no route to host")), stops=False),
+    Row("alert sink hangs", SAYS, _sink(Hang, threads=True), stops=False),
 )
 
 

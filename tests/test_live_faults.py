@@ -15,13 +15,16 @@ LIVE = Path(__file__).parent.parent / "slipguard" / "live"
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
 def test_fault(row):
     """Throttle at zero within two rounds of the fault being found; then a stop, and hold."""
-    if "can-brake" in row.name:
-        pytest.importorskip("slipguard_can_brake", reason="install plugins/can-brake for this row")
+    for name in ("can_brake", "mqtt_alert"):
+        if name.replace("_", "-") in row.name:
+            pytest.importorskip(f"slipguard_{name}", reason="install the plugin for this row")
     outcome = row.play()
     if not row.stops:
         assert outcome.throttle_zero_s is None
         assert outcome.end_mps == pytest.approx(CRUISE_MPS, abs=0.2)
         assert outcome.stopped_by == ()
+        told = [text for text in outcome.alerts if text != "something to pass on"]
+        assert row.silent or told, "nobody was told"
         return
     assert outcome.standstill_s is not None, "it still moves"
     assert outcome.seen_s is not None

@@ -300,6 +300,19 @@ def test_the_loop_never_waits_and_memory_is_bounded(tmp_path):
     assert recorder.news() == "500 rows lost: the disk does not keep up"
 
 
+def test_rows_are_on_the_disk_within_a_second(tmp_path, monkeypatch):
+    """A power cut takes what the disk itself does not hold: it is asked twice a second."""
+    clock, pushed = VirtualClock(), []
+    monkeypatch.setattr(os, "fsync", lambda handle: pushed.append(clock()))
+    recorder = Recorder(tmp_path, "counts", clock=clock)
+    for i in range(100):
+        record(recorder, 5, 5 * i)
+        clock.advance(0.05)
+        recorder.pump()
+    assert max(np.diff([*pushed, clock()])) <= 0.5 + 0.05 + 1e-9
+    assert len(times(recorder)) >= 450, "and what was pushed was written before"
+
+
 class FullDisk(DriveFile):
     """A file on a disk that is full now and then."""
 
