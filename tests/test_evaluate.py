@@ -10,6 +10,7 @@ from slipguard.evaluate.bounds import (
     count_time_s,
     cusum_delay_s,
     cusum_run_length,
+    limits_table,
     steady_speed_sd_mps,
 )
 from slipguard.evaluate.measures import Measures, measure
@@ -40,6 +41,14 @@ def test_delay_at_one_false_alarm_an_hour():
         assert cusum_delay_s(shift, 3600.0, 50.0) == pytest.approx(delay, abs=1e-3)
         asymptote = math.log(3600.0 * 50.0) / (shift**2 / 2) / 50.0
         assert cusum_delay_s(shift, 3600.0, 50.0) == pytest.approx(asymptote, rel=0.2)
+
+
+def test_limits_are_shown_for_coarse_encoders_too():
+    """With 24 counts a slip of 0.15 m/s is a small shift and the sum's limit is large: the
+    equation must still be solved, and a coarser encoder must not look better."""
+    coarse = DEMO_ROVER.with_changes(encoders__counts_per_rev=24.0)
+    delays = [float(row[2]) for config in (DEMO_ROVER, coarse) for row in limits_table(config)[2]]
+    assert all(slow > fast for fast, slow in zip(delays[:3], delays[3:], strict=True))
 
 
 def test_poisson_interval_is_garwoods():

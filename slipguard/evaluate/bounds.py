@@ -57,7 +57,10 @@ def cusum_delay_s(shift_sd: float, between_false_s: float, rate_hz: float) -> fl
     def off(limit: float) -> float:
         return math.log(cusum_run_length(0.0, drift, limit)) - wanted
 
-    limit = float(brentq(off, 0.01, 30.0 / max(shift_sd, 0.5)))
+    high = 0.5
+    while off(high) < 0.0:  # no further than needed: the equation is ill-conditioned beyond
+        high *= 1.3
+    limit = float(brentq(off, 0.01, high))
     return cusum_run_length(shift_sd, drift, limit) / rate_hz
 
 
