@@ -57,7 +57,9 @@ def run(
     ] = None,
     speed: Annotated[
         float,
-        typer.Option(min=0, help="Of replay and simulate: times real time; 0: as fast as can be."),
+        typer.Option(
+            min=0, help="Of replay and simulate: at most so many times real time; 0: no limit."
+        ),
     ] = 1.0,
     seed: Annotated[int, typer.Option(min=0, help="Of simulate: varies ground and noise.")] = 1,
     check: Annotated[
@@ -83,8 +85,8 @@ def run(
     if json and check:
         raise typer.BadParameter("--check prints words, not JSON")
     config = _config(rover, source)
-    settings = _settings(config, record, listen, key_file, rate, speed)
-    clock: Clock = VirtualClock() if speed == 0.0 else MonotonicClock(speed)
+    settings = _settings(config, record, listen, key_file, rate)
+    clock: Clock = MonotonicClock() if speed == 1.0 else VirtualClock(speed=speed or None)
     with ExitStack() as stack:
         loop, finished = _loop(config, settings, source, seed, listen, clock, stack, rover)
         if json:
@@ -106,7 +108,7 @@ def run(
     elif check:
         console().print("Armed: every check passed.")
     else:
-        _print_end(loop.timing, folder)
+        _print_end(loop.timing, folder, real_time=isinstance(clock, MonotonicClock))
 
 
 def _config(rover: Path | None, source: str) -> Config:
@@ -130,7 +132,6 @@ def _settings(
     listen: str | None,
     key_file: Path | None,
     rate: float | None,
-    speed: float,
 ) -> LiveSettings:
     """Those of the rover file, with what the command line says instead."""
     settings = LiveSettings.of(config)
@@ -140,9 +141,7 @@ def _settings(
         "key_file": str(key_file) if key_file is not None else None,
         "rate_hz": rate,
     }
-    settings = replace(settings, **{k: v for k, v in changes.items() if v is not None})
-    # A pause is one of real time, also where the drive's time runs faster.
-    return replace(settings, stall_s=settings.stall_s * max(1.0, speed))
+    return replace(settings, **{k: v for k, v in changes.items() if v is not None})
 
 
 def _loop(
@@ -202,8 +201,15 @@ def _simulator() -> Any:
     return simulator
 
 
-def _print_end(timing: Timing, folder: Path | None) -> None:
+def _print_end(timing: Timing, folder: Path | None, *, real_time: bool) -> None:
     out = console()
+    if folder is not None:
+        out.print(f"recorded in {folder}", soft_wrap=True)
+    if not real_time:
+        out.print(
+            f"{timing.rounds} rounds of {1e3 / timing.rate_hz:g} ms, in time that is not real"
+        )
+        return
     shown = table("The loop", "", ">half below ms", ">99 % below ms", ">worst ms")
     for name, values in (
         ("late", (timing.late_p50_s, timing.late_p99_s, timing.late_worst_s)),
@@ -215,5 +221,3 @@ def _print_end(timing: Timing, folder: Path | None) -> None:
         f"{timing.rounds} rounds at {timing.rate_hz:g} Hz; {timing.overruns} took longer than "
         f"their period, {timing.skipped} ticks skipped"
     )
-    if folder is not None:
-        out.print(f"recorded in {folder}", soft_wrap=True)
