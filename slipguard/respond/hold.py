@@ -96,13 +96,14 @@ class HillHold:
         rolling: bool,
         neutral: bool,
         blind: bool,
+        broken: frozenset[int],
         dt_s: float,
     ) -> float:
         """Brake wish now.
 
         ``asked``: direction driven, +1, 0, -1, once unlatched; ``throttle``: what the motor
         gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
-        neutral; ``blind``: no sensor tells motion.
+        neutral; ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is.
         """
         for event in self._events(estimate, asked, must_stop, rolling, neutral, blind, dt_s):
             target = TABLE.get((self.phase, event))
@@ -112,7 +113,7 @@ class HillHold:
                 self._enter(target, estimate)
                 break
         if self.phase is Hold.STOPPING:
-            return self._stopping(estimate, blind, dt_s)
+            return self._stopping(estimate, blind, broken, dt_s)
         if self.phase is Hold.HOLDING:
             return self._holding(estimate, dt_s)
         if self.phase is Hold.RELEASING:
@@ -224,7 +225,9 @@ class HillHold:
                 self._origin_m = estimate.distance_m
         return self._now
 
-    def _stopping(self, estimate: Estimate, blind: bool, dt_s: float) -> float:
+    def _stopping(
+        self, estimate: Estimate, blind: bool, broken: frozenset[int], dt_s: float
+    ) -> float:
         speed = abs(estimate.speed_mps)
         way = 1.0 if estimate.speed_mps >= 0 else -1.0
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
@@ -237,7 +240,10 @@ class HillHold:
         self._integral = max(0.0, min(1.0, self._integral + 2.0 * gain * error * dt_s))
         wish = forward_feed + gain * error + self._integral
         # Bounded slip: all four let go together when one is about to lock.
-        deepest = max(-way * s for s in estimate.slip_mps)
+        # A wheel with a dead encoder looks locked and says nothing.
+        deepest = max(
+            (-way * s for i, s in enumerate(estimate.slip_mps) if i not in broken), default=0.0
+        )
         if deepest > max(0.1, FULL_SLIP_SHARE * speed):
             self._ease = max(0.0, self._ease - 10.0 * dt_s)
         else:

@@ -50,6 +50,9 @@ class Responder:
             rolling="rolling" in kinds,
             neutral=self._gate.neutral(frame),
             blind=blind,
+            broken=frozenset(
+                WHEELS.index(f.wheel) for f in findings if f.sensor == "encoder" and f.wheel
+            ),
             dt_s=dt,
         )
         wishes, traction_limit = self._traction.step(estimate, findings, asked != 0, dt)
