@@ -36,6 +36,7 @@ CUSUM_DRIFT = 0.3
 CUSUM_LIMIT = 6.0
 PULL_TAU_S = 0.15
 PULL_DOUBT = 0.5
+EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
@@ -166,7 +167,11 @@ class Wheels:
             age = frame.wheel_dt_s[i]
             step = self._directed(i, frame.wheel_step[i], body)
             wheel.still_s = 0.0 if step else wheel.still_s + age
-            wheel.count(step, self._count_m, 1.3 * abs(wheel.rim_mps) * age + 0.001)
+            # An edge just passed lies no further back than the wheel can have come since.
+            fastest = abs(wheel.rim_mps)
+            if wheel.gripping:
+                fastest = max(fastest, abs(body.hub_mps[i]) + EDGE_SD * math.sqrt(body.speed_var))
+            wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
             back = -body.late_s * body.hub_gain[i]
             self._H[i, V] = back
