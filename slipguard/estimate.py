@@ -47,6 +47,8 @@ class Estimate:
         Roll of the body from gravity, left side up positive.
     lateral_mps2 : float
         Smoothed specific force to the left: what tips the rover sideways.
+    vertical_mps2 : float
+        Smoothed specific force upwards: what keeps it on its wheels.
     at_rest : bool
         Wheels still, body quiet, and speed at zero within its uncertainty.
     coasting : bool
@@ -70,5 +72,6 @@ class Estimate:
     wheel_travel_m: Quad
     side_slope_rad: float
     lateral_mps2: float
+    vertical_mps2: float
     at_rest: bool
     coasting: bool

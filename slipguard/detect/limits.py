@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 from slipguard.config import Config
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding, Kind
 from slipguard.frame import Frame
 from slipguard.settings import GRAVITY_MPS2
+
+LEAST_DOWN_MPS2 = 0.2 * GRAVITY_MPS2
+"""In a jump nothing presses down: less than this is not divided by."""
 
 
 class LimitWatch:
@@ -46,12 +51,16 @@ class LimitWatch:
         return found
 
     def _tip_share(self, estimate: Estimate) -> float:
-        """Share of the static tipping limit: lateral force over weight against track / 2 h."""
+        """Share of the tipping limit: force sideways over force down against track / 2 h.
+
+        A body tips where the force through its centre of mass leaves its support (statics).
+        """
         height = self._rover.cog_height_m
         if height is None:
             return 0.0
-        sideways = abs(estimate.lateral_mps2) / GRAVITY_MPS2 / (self._rover.track_m / 2 / height)
-        along = abs(estimate.grade_rad) / (self._rover.wheelbase_m / 2 / height)
+        down = max(LEAST_DOWN_MPS2, estimate.vertical_mps2)
+        sideways = abs(estimate.lateral_mps2) / down / (self._rover.track_m / 2 / height)
+        along = math.tan(abs(estimate.grade_rad)) / (self._rover.wheelbase_m / 2 / height)
         return max(sideways, along)
 
     def _on(self, kind: Kind, true_now: bool, t_s: float) -> bool:

@@ -96,6 +96,7 @@ class Fusion:
             wheel_travel_m=_quad([w.travel_m for w in wheels.tracks]),
             side_slope_rad=body.side_slope_rad,
             lateral_mps2=body.accel_smooth[1],
+            vertical_mps2=body.accel_smooth[2],
             at_rest=body.at_rest,
             coasting=not wheels.any_grip,
         )

@@ -14,6 +14,7 @@ from slipguard.fuse.intake import Intake
 from slipguard.fuse.slip import slip_ratio
 from slipguard.reading import Quad, Reading
 from slipguard.respond.respond import Responder
+from slipguard.settings import GRAVITY_MPS2
 from slipguard.simulate.plant import Plant
 from slipguard.simulate.truth import Truth
 
@@ -78,6 +79,7 @@ class TrueGuard:
             wheel_travel_m=_quad(self._travel),
             side_slope_rad=truth.roll_rad,
             lateral_mps2=0.0,
+            vertical_mps2=GRAVITY_MPS2,
             at_rest=self._rest_s > REST_S,
             coasting=all(abs(s) > SLIP_MPS for s in truth.slip_mps),
         )
