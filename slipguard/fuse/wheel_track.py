@@ -55,7 +55,9 @@ class WheelTrack:
 
     @property
     def rim_var_m2(self) -> float:
-        return self._pos_var
+        """Variance of ``rim_m``, and no less than that of a place anywhere in its box: taking
+        the same count again and again tells nothing new."""
+        return max(self._pos_var, (self.high_m - self.low_m) ** 2 / 12.0)
 
     def grip(self, hub_mps: float) -> None:
         """Nothing speaks against grip: the rim's speed is drawn towards the hub's."""
