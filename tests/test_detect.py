@@ -1,0 +1,386 @@
+"""What is found, what is not, and what a finding says for itself. Drives without an engine."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from synthetic import DRIVES, ROVERS, drive, driven, kinds, rover, run
+
+from slipguard import WHEELS, Guard
+
+RAMP = [(1.5, 0.0), (1.6, 1.0), (2.2, 1.0), (2.3, 0.0)]
+"""Slip speed of a wheel that spins from 1.5 to 2.3 s."""
+
+
+def pull_away(way: int = 1):
+    return [(0.0, 0.0), (0.6, 0.0), (1.2, way * 0.6), (3.0, way * 0.6)]
+
+
+def scaled(points, factor):
+    return [(t, factor * value) for t, value in points]
+
+
+def onsets(decisions, kind):
+    """(time since start, wheel, finding) each time a finding of that kind appears."""
+    found, now = [], set()
+    for d in decisions:
+        before, now = now, {(f.kind, f.wheel, f.sensor) for f in d.findings}
+        for f in d.findings:
+            if f.kind == kind and (f.kind, f.wheel, f.sensor) not in before:
+                found.append((d.t_s - 100.0, f.wheel, f))
+    return found
+
+
+# --- What is not slip ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rover_name", ROVERS)
+@pytest.mark.parametrize("drive_name", DRIVES)
+def test_ordinary_driving_finds_nothing(rover_name, drive_name):
+    """Corners at full lock, slopes, bumps, hard starts and stops, standing, reverse: no finding at
+    all, with every kind of encoder and steering."""
+    _, decisions = driven(rover_name, drive_name)
+    assert kinds(decisions) == set()
+
+
+@pytest.mark.parametrize("counts", [96, 24])
+def test_gentle_starts_are_not_slip(counts):
+    """At 24 counts a revolution one count is 20 mm, and where inside it the wheel stood is not
+    known: the first count after a gentle start comes as a surprise on every wheel."""
+    config = rover(counts_per_rev=counts)
+    for seed in range(6):
+        for speed in (0.05, 0.1, 0.2):
+            truth = drive(config, [(0, 0), (1, 0), (2, speed), (3, speed)], seed=seed)
+            assert kinds(run(config, truth.readings)) == set(), (seed, speed)
+
+
+@pytest.mark.parametrize("counts", [96, 24])
+def test_standing_for_long_is_nothing(counts):
+    """Half a minute at rest: no finding, no speed, and the rest is known as one."""
+    config = rover(counts_per_rev=counts)
+    truth = drive(config, [(0, 0), (30, 0)], slope_rad=0.05)
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == set()
+    late = decisions[200:]
+    assert np.mean([d.estimate.at_rest for d in late]) > 0.99
+    assert max(abs(d.estimate.speed_mps) for d in late) < 0.03
+    assert abs(late[-1].estimate.distance_m) < 0.01
+
+
+# --- Spin and lock ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("wheel", WHEELS)
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize(("counts", "within_s"), [(96, 0.12), (24, 0.2)])
+def test_a_spinning_wheel_is_found_and_no_other(wheel, way, counts, within_s):
+    """Each wheel, forwards and in reverse: found while it gathers speed, over when it grips."""
+    config = rover(counts_per_rev=counts)
+    truth = drive(config, pull_away(way), slip={wheel: scaled(RAMP, way)}, seed=4)
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("wheel_spin", wheel)}
+    (found,) = onsets(decisions, "wheel_spin")
+    assert 1.5 < found[0] < 1.5 + within_s
+    last = [d.t_s - 100.0 for d in decisions if d.findings][-1]
+    assert 2.2 < last < 2.3 + 0.4
+    assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.08
+
+
+def test_a_spinning_wheel_that_reports_its_speed():
+    """The same without counts."""
+    config = rover(kind="speed")
+    truth = drive(config, pull_away(), slip={"rl": RAMP})
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("wheel_spin", "rl")}
+    assert onsets(decisions, "wheel_spin")[0][0] < 1.62
+
+
+@pytest.mark.parametrize("pair", [("fl", "fr"), ("fl", "rr"), ("rl", "rr")])
+def test_two_spinning_wheels_are_both_found(pair):
+    """On the axle-twister two wheels hang free: both are named, the others carry the speed."""
+    config = rover()
+    truth = drive(config, pull_away(), slip=dict.fromkeys(pair, RAMP))
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("wheel_spin", w) for w in pair}
+    assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.1
+
+
+def test_all_wheels_spinning_leave_the_accelerometer():
+    """Nothing but the IMU is left: all four are found, the speed is carried on and says that it is
+    less sure; afterwards it is sure again."""
+    config = rover()
+    truth = drive(config, pull_away(), slip=dict.fromkeys(WHEELS, RAMP))
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("wheel_spin", w) for w in WHEELS}
+    error = np.abs(np.array([d.estimate.speed_mps for d in decisions]) - truth.speed_mps)
+    assert error.max() < 0.2
+    coasting = [d.estimate for d in decisions if d.estimate.coasting]
+    assert len(coasting) > 50
+    assert coasting[-1].speed_sd_mps > 2 * decisions[290].estimate.speed_sd_mps
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_locked_wheel_is_lock_and_not_spin(way):
+    """Slowing down with the stick let go, one wheel stands: brake slip, in either direction."""
+    config = rover()
+    speed = [(0, 0), (0.6, 0), (1.2, way * 1.2), (1.6, way * 1.2), (2.4, way * 0.3), (3, 0)]
+    slip = [(1.7, 0), (1.75, -way * 1.03125), (2.1, -way * 0.6375), (2.15, 0)]
+    truth = drive(config, speed, slip={"rr": slip}, creep=0.0)
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("wheel_lock", "rr")}
+    assert onsets(decisions, "wheel_lock")[0][0] < 1.85
+
+
+def test_slip_of_a_spinning_wheel_is_measured():
+    """Slip speed, ratio and excess travel of a wheel that runs 1 m/s faster than the ground."""
+    config = rover()
+    truth = drive(config, pull_away(), slip={"fr": RAMP})
+    decisions = run(config, truth.readings)
+    e = decisions[420].estimate  # 2.1 s
+    assert e.slip_mps[1] == pytest.approx(1.0, abs=0.1)
+    assert e.slip_ratio[1] == pytest.approx(1.0 / 1.6, abs=0.05)
+    assert e.wheel_speed_mps[1] == pytest.approx(1.6, abs=0.1)
+    assert e.excess_travel_m[1] == pytest.approx(0.05 + 0.5, abs=0.06)
+    assert [abs(s) < 0.1 for s in e.slip_mps] == [True, False, True, True]
+
+
+# --- Rolling and sliding ---------------------------------------------------------------------
+
+AWAY = [(0.0, 0.0), (1.5, 0.0), (2.0, 0.5), (2.5, 1.0)]
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("counts", [96, 24])
+@pytest.mark.parametrize("motor", [True, False])
+def test_rolling_away_from_rest(way, counts, motor):
+    """Nobody asks for drive and it moves off: found within 5 cm, or three counts of 20 mm. With the
+    motor disabled a pressed stick asks for nothing."""
+    config = rover(counts_per_rev=counts)
+    truth = drive(config, scaled(AWAY, way), slope_rad=-way * 0.1, throttle=[(0, 0), (2.5, 0)])
+    readings = truth.readings
+    if not motor:
+        readings = [dataclasses.replace(r, motor_enabled=False, throttle=0.5) for r in readings]
+    decisions = run(config, readings)
+    assert kinds(decisions) == {("rolling", None)}
+    t, _, finding = onsets(decisions, "rolling")[0]
+    rolled = abs(float(np.sum(truth.speed_mps[truth.t_s - 100.0 <= t])) * 0.005)
+    assert rolled < (0.05 if counts == 96 else 0.06)
+    assert ("forward" if way > 0 else "backward") in finding.reason
+
+
+def test_rolling_back_against_the_command():
+    """Asked forward, going backward from rest: the throttle does not hold it."""
+    config = rover()
+    truth = drive(config, scaled(AWAY, -1), slope_rad=0.15, throttle=[(0, 0), (1, 0), (1.1, 0.3)])
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("rolling", None)}
+    assert "against the command" in onsets(decisions, "rolling")[0][2].reason
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_coasting_on_is_not_rolling(way):
+    """The stick let go at speed: it slows down for seconds, and that was asked for."""
+    config = rover()
+    speed = scaled([(0, 0), (0.6, 0), (1.2, 1.0), (4, 0.3)], way)
+    stick = [(0, 0), (0.6, 0), (0.61, way * 0.5), (1.2, way * 0.5), (1.21, 0)]
+    truth = drive(config, speed, throttle=stick)
+    assert kinds(run(config, truth.readings)) == set()
+
+
+def test_slowing_down_with_reverse_is_not_rolling_back():
+    """Asked backward while still going forward: a hobby speed controller brakes so."""
+    config = rover()
+    speed = [(0, 0), (0.6, 0), (1.2, 1.0), (1.6, 1.0), (2.2, 0), (2.8, -0.6)]
+    stick = [(0, 0), (0.6, 0), (0.61, 0.5), (1.6, 0.5), (1.61, -0.5)]
+    truth = drive(config, speed, throttle=stick)
+    assert kinds(run(config, truth.readings)) == set()
+
+
+def test_without_a_command_rolling_is_not_judged():
+    """Throttle never given: whether the motion was wanted is unknown."""
+    config = rover()
+    truth = drive(config, AWAY, slope_rad=-0.1)
+    readings = [dataclasses.replace(r, throttle=None, command_age_s=None) for r in truth.readings]
+    assert kinds(run(config, readings)) == set()
+
+
+def test_stopped_wheels_are_not_yet_a_stopped_rover():
+    """All wheels lock at 1.5 m/s and the rover slides on at 2 m/s2: found, and its speed is still
+    known; at the end it rests."""
+    config = rover()
+    speed = [(0, 0), (0.6, 0), (1.6, 1.5), (2.0, 1.5), (2.75, 0), (4.0, 0)]
+    slip = [(2.0, 0), (2.05, -1.4), (2.75, 0)]
+    truth = drive(config, speed, slip=dict.fromkeys(WHEELS, slip))
+    decisions = run(config, truth.readings)
+    assert ("sliding", None) in kinds(decisions)
+    assert onsets(decisions, "sliding")[0][0] < 2.4
+    error = np.array([d.estimate.speed_mps for d in decisions]) - truth.speed_mps
+    assert np.abs(error).max() < 0.25
+    assert decisions[-1].estimate.at_rest
+
+
+# --- Sensors ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("wheel", WHEELS)
+@pytest.mark.parametrize("way", [1, -1])
+def test_an_encoder_that_dies_is_named(wheel, way):
+    """No count while the others count and nothing could hold the wheel: its encoder, not the wheel.
+    Speed goes on from the other three."""
+    config = rover()
+    truth = drive(config, pull_away(way), dead={wheel: 1.6})
+    decisions = run(config, truth.readings)
+    found = {(f.kind, f.wheel, f.sensor) for d in decisions for f in d.findings}
+    assert found == {("sensor_fault", wheel, "encoder")}
+    assert onsets(decisions, "sensor_fault")[0][0] < 2.1
+    assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.1
+
+
+IMU_FAULTS = {
+    "not a number": ({"accel_mps2": (math.nan, 0.0, 9.8)}, 0.01),
+    "text": ({"gyro_radps": ("a", "b", "c")}, 0.01),
+    "too few": ({"accel_mps2": (0.0, 9.8)}, 0.01),
+    "saturated": ({"gyro_radps": (0.0, 34.9, 0.0)}, 0.01),
+    "frozen": ({"accel_mps2": (0.1, 0.0, 9.8), "gyro_radps": (0.0, 0.0, 0.0)}, 0.12),
+    "missing": ({"accel_mps2": None, "gyro_radps": None}, 0.12),
+}
+
+
+@pytest.mark.parametrize("name", IMU_FAULTS)
+def test_a_broken_imu_is_named_and_the_wheels_carry_on(name):
+    """Each way an IMU fails: said in time, speed from the wheels meanwhile, and over afterwards."""
+    values, within_s = IMU_FAULTS[name]
+    config = rover()
+    truth = drive(config, [*pull_away(), (4.5, 0.6)])
+    readings = [
+        dataclasses.replace(r, **values) if 101.5 <= r.t_s < 102.5 else r for r in truth.readings
+    ]
+    decisions = run(config, readings)
+    assert {(f.kind, f.sensor) for d in decisions for f in d.findings} == {("sensor_fault", "imu")}
+    (found,) = onsets(decisions, "sensor_fault")
+    assert found[0] <= 1.5 + within_s
+    assert not decisions[-1].findings
+    assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.15
+
+
+@pytest.mark.parametrize(
+    ("step_s", "words", "value"),
+    [(5.0, "ahead", 5.005), (-5.0, "back", 4.995), (None, "no number", 1.0)],
+)
+def test_a_clock_that_jumps_is_named(step_s, words, value):
+    """Ahead, back, or no number: by how much, and which way. Driving goes on."""
+    config = rover()
+    truth = drive(config, pull_away())
+    readings = [
+        dataclasses.replace(
+            r,
+            t_s=(math.nan if step_s is None else r.t_s + step_s)
+            if (k == 400 if step_s is None else k >= 400)
+            else r.t_s,
+        )
+        for k, r in enumerate(truth.readings)
+    ]
+    decisions = run(config, readings)
+    assert kinds(decisions) == {("sensor_fault", None)}
+    finding = next(f for d in decisions for f in d.findings)
+    assert (finding.sensor, words in finding.detail) == ("clock", True)
+    assert finding.value == pytest.approx(value, abs=0.001)
+    assert finding.value > finding.threshold
+    assert decisions[-1].estimate.speed_mps == pytest.approx(0.6, abs=0.05)
+
+
+# --- Limits ----------------------------------------------------------------------------------
+
+
+def test_overspeed_is_found_and_the_throttle_limited():
+    """Above the cap of 0.5 m/s: said with both numbers; the limit falls before it is reached."""
+    config = rover(more="limits: {max_speed_mps: 0.5}\n")
+    truth = drive(config, [(0, 0), (0.6, 0), (2.1, 0.75), (3, 0.75)])
+    decisions = run(config, truth.readings)
+    assert kinds(decisions) == {("overspeed", None)}
+    finding = onsets(decisions, "overspeed")[0][2]
+    assert (finding.threshold, finding.unit) == (0.5, "m/s")
+    assert decisions[-1].throttle_limit == pytest.approx(0.0, abs=0.01)
+    at_cap = np.argmax(truth.speed_mps >= 0.5)
+    assert decisions[at_cap].throttle_limit < 0.75
+    assert decisions[at_cap - 60].throttle_limit == 1.0
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.6, False), (0.8, True)])
+def test_tipping_sideways_is_told_before_it_happens(share, found):
+    """Leaning, the static limit is tan = half the track over the height of the centre of mass
+    (handbook statics): 45 degrees for 0.15 m over 0.15 m. Told above 70 % of it."""
+    config = rover(
+        chassis="mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, "
+        "cog_height_m: 0.15"
+    )
+    lean = math.atan(share)
+    truth = drive(config, [(0, 0), (2, 0)])
+    readings = [
+        dataclasses.replace(
+            r,
+            accel_mps2=(
+                r.accel_mps2[0],
+                9.80665 * math.sin(lean) + r.accel_mps2[1],
+                9.80665 * math.cos(lean) + r.accel_mps2[2] - 9.80665,
+            ),
+        )
+        for r in truth.readings
+    ]
+    assert (("tip_over_risk", None) in kinds(run(config, readings))) == found
+    assert kinds(run(rover(), readings)) == set(), "without a height nothing is said"
+
+
+# --- What a finding says ---------------------------------------------------------------------
+
+
+def every_finding():
+    """First finding of every kind, from drives in which each happens."""
+    config = rover(more="limits: {max_speed_mps: 0.5}\n")
+    locked = [(2.0, 0), (2.05, -1.4), (2.75, 0)]
+    drives = [
+        drive(config, pull_away(), slip={"fl": RAMP}),
+        drive(config, AWAY, slope_rad=-0.1, throttle=[(0, 0), (2.5, 0)]),
+        drive(
+            config,
+            [(0, 0), (0.6, 0), (1.6, 1.5), (2.0, 1.5), (2.75, 0), (3, 0)],
+            slip=dict.fromkeys(WHEELS, locked),
+        ),
+        drive(config, pull_away(), dead={"rr": 1.6}),
+    ]
+    first = {}
+    for made in drives:
+        guard = Guard(config)
+        for k, reading in enumerate(made.readings):
+            age = 0.02 if k < 550 else 1.0
+            decision = guard.step(dataclasses.replace(reading, command_age_s=age))
+            for finding in decision.findings:
+                first.setdefault((finding.kind, finding.sensor), (decision, finding))
+    return first
+
+
+def test_every_finding_carries_its_evidence():
+    """No finding without a number beyond its threshold when it appears, a unit, the time it began,
+    and a sentence with both numbers for the driver."""
+    first = every_finding()
+    assert {kind for kind, _ in first} == {
+        "wheel_spin",
+        "wheel_lock",
+        "rolling",
+        "sliding",
+        "sensor_fault",
+        "overspeed",
+        "link_lost",
+    }
+    for decision, finding in first.values():
+        assert finding.value > finding.threshold, finding
+        assert finding.unit
+        assert finding.since_s <= decision.t_s
+        for part in (finding.unit, f"{finding.value:.4g}", f"{finding.threshold:.4g}"):
+            assert part in finding.reason
+        assert finding.detail in finding.reason
+        if finding.wheel:
+            assert finding.wheel in finding.reason
