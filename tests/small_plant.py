@@ -22,12 +22,12 @@ STEP_S = 0.005
 NO_LOAD_RADPS = 40.0
 """Wheel rate at which the motor gives no torque at full throttle."""
 WHEEL_KG = 0.15
-CREEP_FLOOR_MPS = 0.005
-ROLLING = 0.02
+CREEP_FLOOR_MPS = 0.002
 
 
 class Plant:
-    """State and physics. ``mu`` may change between steps.
+    """State and physics. ``mu`` may change between steps. ``anchored``: held by a rope.
+    ``rolling``: resistance of a turning wheel as a share of its load.
 
     Attributes
     ----------
@@ -47,8 +47,12 @@ class Plant:
         slope_rad: float = 0.0,
         v_mps: float = 0.0,
         brake: float = 0.0,
+        anchored: bool = False,
+        rolling: float = 0.02,
     ) -> None:
         self.config = config
+        self.rolling = rolling
+        self.anchored = anchored
         self.mu = [float(m) for m in np.broadcast_to(mu, 4)]
         self.slope_rad = slope_rad
         self.v_mps = v_mps
@@ -87,16 +91,16 @@ class Plant:
         for i in range(4):
             self.brake[i] += (brakes[i] - self.brake[i]) * min(1.0, dt / max(b.lag_s, dt))
             slip = abs(self.rim_mps[i] - self.v_mps)
-            speed = max(abs(self.v_mps), abs(self.rim_mps[i]), CREEP_FLOOR_MPS)
-            creep = self.mu[i] * speed / c.rover.tyre_slip_stiffness
+            speed = max(abs(self.v_mps), CREEP_FLOOR_MPS)
+            creep = max(self.mu[i], 1e-6) * speed / c.rover.tyre_slip_stiffness
             grip[i] = self.mu[i] * self.load_n / (slip + creep)
             inertia = WHEEL_KG + dt * grip[i]
             k[i] = dt * grip[i] / inertia
             const[i] = (WHEEL_KG * self.rim_mps[i] + dt * share[i] * self.motor_nm / r) / inertia
-            cap[i] = dt * b.max_torque_nm * self.brake[i] / (r * inertia)
+            against = b.max_torque_nm * self.brake[i] / r + self.rolling * self.load_n
+            cap[i] = dt * against / inertia
         weight = mass * G_MPS2 * math.sin(self.slope_rad)
-        drag = ROLLING * 4 * self.load_n * max(-1.0, min(1.0, self.v_mps / 0.01))
-        v = self._speed(k, const, grip, weight + drag)
+        v = self._speed(k, const, grip, weight)
         for _ in range(3):  # which brakes hold their wheel depends on the speed, and back
             fixed = [0.0] * 4
             slope = list(k)
@@ -106,7 +110,8 @@ class Plant:
                     slope[i], fixed[i] = 0.0, 0.0
                 else:
                     fixed[i] = const[i] - math.copysign(cap[i], free)
-            v = self._speed(slope, fixed, grip, weight + drag)
+            v = self._speed(slope, fixed, grip, weight)
+        v = 0.0 if self.anchored else v
         rims = [slope[i] * v + fixed[i] for i in range(4)]
         self.thrust_n = [grip[i] * (rims[i] - v) for i in range(4)]
         for i in range(4):
