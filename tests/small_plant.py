@@ -1,9 +1,8 @@
 """A rover on a straight slope, in closed loop with a guard: four wheels, one motor, open or axle
 differentials, Coulomb friction with creep, servo brakes that lag. Needs numpy alone.
 
-Every equation is linear in the new speeds, so one implicit step is solved exactly and stays
-stable where tyres are stiff. Brakes are dry friction: they hold a wheel or slow it, and never
-turn it.
+Steps are implicit, so that stiff tyres stay stable. Brakes are dry friction: they hold a wheel or
+slow it, and never turn it.
 """
 
 from __future__ import annotations
@@ -23,6 +22,7 @@ NO_LOAD_RADPS = 40.0
 """Wheel rate at which the motor gives no torque at full throttle."""
 WHEEL_KG = 0.15
 CREEP_FLOOR_MPS = 0.002
+ROUNDS = 6
 
 
 class Plant:
@@ -86,33 +86,35 @@ class Plant:
         self.motor_nm = 0.0
         if throttle:
             self.motor_nm = c.motor.stall_torque_nm * (throttle - turn / NO_LOAD_RADPS)
-        k, const = [0.0] * 4, [0.0] * 4  # rim = k v + const while the brake slips
-        cap, grip = [0.0] * 4, [0.0] * 4
+        weight = mass * G_MPS2 * math.sin(self.slope_rad)
+        creep, against, push = [0.0] * 4, [0.0] * 4, [0.0] * 4
         for i in range(4):
             self.brake[i] += (brakes[i] - self.brake[i]) * min(1.0, dt / max(b.lag_s, dt))
-            slip = abs(self.rim_mps[i] - self.v_mps)
             speed = max(abs(self.v_mps), CREEP_FLOOR_MPS)
-            creep = max(self.mu[i], 1e-6) * speed / c.rover.tyre_slip_stiffness
-            grip[i] = self.mu[i] * self.load_n / (slip + creep)
-            inertia = WHEEL_KG + dt * grip[i]
-            k[i] = dt * grip[i] / inertia
-            const[i] = (WHEEL_KG * self.rim_mps[i] + dt * share[i] * self.motor_nm / r) / inertia
-            against = b.max_torque_nm * self.brake[i] / r + self.rolling * self.load_n
-            cap[i] = dt * against / inertia
-        weight = mass * G_MPS2 * math.sin(self.slope_rad)
-        v = self._speed(k, const, grip, weight)
-        for _ in range(3):  # which brakes hold their wheel depends on the speed, and back
-            fixed = [0.0] * 4
-            slope = list(k)
+            creep[i] = max(self.mu[i], 1e-6) * speed / c.rover.tyre_slip_stiffness
+            against[i] = b.max_torque_nm * self.brake[i] / r + self.rolling * self.load_n
+            push[i] = share[i] * self.motor_nm / r
+        # Friction is grip times slip; grip falls with slip, and which brakes hold their wheel
+        # depends on the speed, and back: solved by going round a few times.
+        v, rims = self.v_mps, list(self.rim_mps)
+        slip = [abs(rim - v) for rim in rims]
+        grip, slope, const = [0.0] * 4, [0.0] * 4, [0.0] * 4  # rim = slope v + const
+        for _ in range(ROUNDS):
             for i in range(4):
-                free = k[i] * v + const[i]
-                if abs(free) <= cap[i]:
-                    slope[i], fixed[i] = 0.0, 0.0
+                slip[i] = 0.5 * (slip[i] + abs(rims[i] - v))
+                grip[i] = self.mu[i] * self.load_n / (slip[i] + creep[i])
+                inertia = WHEEL_KG + dt * grip[i]
+                slope[i] = dt * grip[i] / inertia
+                const[i] = (WHEEL_KG * self.rim_mps[i] + dt * push[i]) / inertia
+                free, cap = slope[i] * v + const[i], dt * against[i] / inertia
+                if abs(free) <= cap:
+                    slope[i] = const[i] = 0.0
                 else:
-                    fixed[i] = const[i] - math.copysign(cap[i], free)
-            v = self._speed(slope, fixed, grip, weight)
+                    const[i] -= math.copysign(cap, free)
+            v = self._speed(slope, const, grip, weight)
+            rims = [slope[i] * v + const[i] for i in range(4)]
         v = 0.0 if self.anchored else v
-        rims = [slope[i] * v + fixed[i] for i in range(4)]
+        rims = [slope[i] * v + const[i] for i in range(4)]
         self.thrust_n = [grip[i] * (rims[i] - v) for i in range(4)]
         for i in range(4):
             self.rim_m[i] += 0.5 * (rims[i] + self.rim_mps[i]) * dt
