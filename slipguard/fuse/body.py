@@ -25,6 +25,7 @@ TURN_TRAVEL_NOISE = 0.1  # share of the yaw term of hub speed that is not believ
 ROCK_NOISE = 0.016  # m/sqrt(s) for each rad/s the body rocks
 ROCK_TAU_S = 0.3
 DRIFT_NOISE = 0.02  # (m/s2)/sqrt(s): gravity along x beyond what the gyro follows
+VIBRATION_DRIFT = 0.15  # s^-0.5: more of it in proportion to vibration, in full from 1 m/s
 GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a turn carries over
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
@@ -252,7 +253,11 @@ class Body:
         turn_force = abs(wz * v)
         sliding = max(0.0, min(1.0, (turn_force - SLIDE_MPS2) / SLIDE_MPS2))
         side = turn_force * (SIDE_NOISE + SIDE_SLIDE_NOISE * sliding)
-        drift_noise = REST_DRIFT_NOISE if self.at_rest else DRIFT_NOISE
+        drift_noise = REST_DRIFT_NOISE
+        if not self.at_rest:
+            # Vibration of turning wheels that aliases to a slow beat looks like gravity along x.
+            beat = math.sqrt(vibration) * min(1.0, abs(v))
+            drift_noise = DRIFT_NOISE + VIBRATION_DRIFT * beat
         if self._most_turn > 0.0 and abs(wz) > self._most_turn * abs(v) + SPUN_RADPS:
             side = drift_noise = SPUN_NOISE  # faster than any steering turns it: it spins round
         per_second = SPEED_NOISE**2 + gain * gain * vibration + side * side
