@@ -16,7 +16,7 @@ import numpy as np
 from slipguard import Config, Decision, Guard, Reading
 
 G_MPS2 = 9.80665
-SUB_S = 0.001
+SUB_S = 0.0025
 STEP_S = 0.005
 NO_LOAD_RADPS = 40.0
 """Wheel rate at which the motor gives no torque at full throttle."""
