@@ -1,4 +1,5 @@
-"""What takes minutes: an hour of driving with faults, and the loop's load with every plugin."""
+"""What takes minutes: an hour of driving with faults. (What a round costs is measured, not tested:
+`python tests/live_load.py`.)"""
 
 from __future__ import annotations
 
@@ -17,13 +18,3 @@ def test_an_hour_of_driving_with_faults_at_random():
     assert result.driven_m > 600.0
     assert sum(result.injected.values()) > 200
     assert result.stops > 100
-
-
-def test_a_round_takes_a_fifth_of_its_period_at_most():
-    """All plugins on mock hardware at 100 Hz: processor time of the loop's own thread."""
-    pytest.importorskip("slipguard_servo_brake", reason="install the plugin packages for this")
-    from live_load import RATE_HZ, measure
-
-    found = measure(60.0)
-    assert found["own_p999_s"] <= 0.2 / RATE_HZ
-    assert found["driven"] > 4000
