@@ -45,6 +45,7 @@ REST_TAU_S = 0.5  # over which gyro bias and roll are learnt at rest
 QUIET_TAU_S = 0.1
 ROLL_TAU_S = 1.5
 
+MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common practice, no source
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
@@ -211,12 +212,15 @@ class Body:
             wz = frame.gyro[2] - self._gyro_bias[2]
             s_z = self._gravity_z(c)
             # The point that does not move sideways lies still_x ahead: v_y = -omega_z still_x.
-            accel = frame.accel[0] - c - wz * wz * self._still_x
+            felt = frame.accel[0] - c - wz * wz * self._still_x
+            # Tyres cannot do more: it is a knock or a broken sample, so the wheels decide.
+            accel = max(-MOST_ACCEL_MPS2, min(MOST_ACCEL_MPS2, felt))
             v_new = v + accel * dt - self._lever_step(wy, wz, dt)
             moved[C] = c + (-wy * s_z + wz * self._s_y) * dt
             self._s_y += (-wz * c + wx * s_z) * dt
             self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
             accel_var, drift_noise = self._imu_noise(v, wz, dt)
+            accel_var += ((felt - accel) * dt) ** 2
         moved[V] = v_new
         self.yaw_radps, self._pitch_radps = wz, wy
         self.accel_mps2 = (v_new - v) / dt if dt > 0.001 else accel
