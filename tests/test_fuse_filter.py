@@ -195,6 +195,7 @@ def test_forgetting_one_state_leaves_the_others_as_they_are():
     assert engine.x[others] == pytest.approx(x[others])
     assert pytest.approx(P[np.ix_(others, others)]) == engine.P[np.ix_(others, others)]
     assert not engine.P[P0 + 1, others].any()
+    assert not engine.P[others, P0 + 1].any()
     assert np.linalg.eigvalsh(engine.P)[0] > 0.0
 
 

@@ -128,20 +128,43 @@ def test_after_a_bad_stretch_the_speed_is_right_again(name, stretch):
     assert np.abs(speed - truth.speed_mps)[late].max() < 0.1
 
 
-def test_a_speed_no_rover_can_have_is_forgotten():
-    """Two seconds of an accelerometer that reads 15 m/s2 too much, wheels at rest: when it is over
-    the estimate does not coast on."""
-    config = CONFIGS["96 counts"]
-    truth = drive(config, [(0, 0), (6, 0)])
+def disturbed(config: Config, speed, first: int, samples: int, by_mps2: float):
+    """A drive with the accelerometer off by so much for so many samples, and its decisions."""
+    truth = drive(config, speed)
     readings = [
-        dataclasses.replace(r, accel_mps2=(r.accel_mps2[0] + 15.0, *r.accel_mps2[1:]))
-        if 1.0 < r.t_s - 100.0 < 3.0
+        dataclasses.replace(r, accel_mps2=(r.accel_mps2[0] + by_mps2, *r.accel_mps2[1:]))
+        if first <= k < first + samples
         else r
-        for r in truth.readings
+        for k, r in enumerate(truth.readings)
     ]
     decisions = run(config, readings)
-    assert abs(decisions[-1].estimate.speed_mps) < 0.02
-    assert decisions[-1].estimate.at_rest
+    return truth, decisions, np.array([d.estimate.speed_mps for d in decisions])
+
+
+@pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel", "speeds"])
+@pytest.mark.parametrize("by_mps2", [-150.0, -40.0, 40.0, 150.0])
+@pytest.mark.parametrize("samples", [1, 10])
+def test_a_knock_or_a_broken_sample_is_not_speed(name, by_mps2, samples):
+    """One spoilt sample, or a knock of 50 ms, far beyond what tyres can do: no wheel is accused,
+    and two tenths of a second later the speed is right again."""
+    speed = [(0, 0), (0.6, 0), (1.2, 0.6), (2.5, 0.6)]
+    truth, decisions, found = disturbed(CONFIGS[name], speed, 400, samples, by_mps2)
+    assert not any(d.findings for d in decisions)
+    error = np.abs(found - truth.speed_mps)
+    assert error[: 400 + samples + 40].max() < 0.6
+    assert error[400 + samples + 40 :].max() < 0.1
+
+
+@pytest.mark.parametrize("start_mps", [0.0, 0.6])
+def test_a_speed_no_rover_can_have_is_forgotten(start_mps):
+    """A second of 10 m/s2 too much while driving at a steady speed is what tyres could do, and
+    nothing then tells four steady wheels from four spinning ones on ice. But no rover goes faster
+    than its top speed and half again: there the estimate starts anew, four seconds later."""
+    config = CONFIGS["96 counts"]
+    speed = [(0, start_mps), (0.6, start_mps), (1.2, 0.6), (7, 0.6)]
+    truth, _, found = disturbed(config, speed, 300, 200, 10.0)
+    assert np.abs(found).max() < 1.6 * config.rover.top_speed_mps
+    assert np.abs(found - truth.speed_mps)[-100:].max() < 0.05
 
 
 # --- Counters --------------------------------------------------------------------------------
