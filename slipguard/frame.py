@@ -15,7 +15,6 @@ class Frame:
 
     t_s: float = 0.0
     dt_s: float = 0.0
-    first: bool = True
     gap: bool = False
     clock_fault: str = ""
     clock_jump_s: float = 0.0

@@ -13,6 +13,18 @@ Quad = tuple[float, float, float, float]
 MaybeQuad = Sequence[float | None]
 
 
+def quad(values: Sequence[float]) -> Quad:
+    """Exactly four values, one for each wheel, as a tuple whose length the types know.
+
+    Raises
+    ------
+    ValueError
+        There are not four.
+    """
+    fl, fr, rl, rr = values
+    return (fl, fr, rl, rr)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One set of sensor values. ``None`` means: no new value since the last reading.

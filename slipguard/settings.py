@@ -103,6 +103,11 @@ class Encoders:
         0.05, unit="rad/s", above=0, doc="kind: speed only; standard deviation of one reading"
     )
 
+    @property
+    def one_channel(self) -> bool:
+        """Whether direction must be inferred: counts only ever go up."""
+        return self.kind == "counts" and self.direction == "unsigned"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imu:

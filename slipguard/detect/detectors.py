@@ -22,8 +22,9 @@ class Detectors:
     def __init__(self, config: Config) -> None:
         self._dead_band = config.limits.throttle_dead_band
         self._slip = WheelSlip(config.spin)
-        unsigned = config.encoders.kind == "counts" and config.encoders.direction == "unsigned"
-        self._motion = UnaskedMotion(config.rolling, config.count_m, inferred_direction=unsigned)
+        self._motion = UnaskedMotion(
+            config.rolling, config.count_m, inferred_direction=config.encoders.one_channel
+        )
         self._faults = SensorFaults(config)
         self._limits = LimitWatch(config)
         self._braked_s = [0.0] * 4

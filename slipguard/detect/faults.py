@@ -35,7 +35,7 @@ class SensorFaults:
         self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
-        self._last_travel: tuple[float, ...] = (0.0,) * 4
+        self._last_travel = [0.0] * 4
         self._dead = [False] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
@@ -94,9 +94,7 @@ class SensorFaults:
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, may_lock: bool) -> bool:
         if estimate.wheel_travel_m[i] != self._last_travel[i]:
-            self._last_travel = tuple(
-                estimate.wheel_travel_m[j] if j == i else self._last_travel[j] for j in range(4)
-            )
+            self._last_travel[i] = estimate.wheel_travel_m[i]
             self._no_count_m[i] = self._dead_s[i] = 0.0
             self._dead[i] = False
             return False

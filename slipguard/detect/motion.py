@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.settings import Rolling
@@ -132,7 +130,7 @@ class UnaskedMotion:
     def _watch_sliding(self, estimate: Estimate) -> Finding | None:
         limit = SLIDING_MPS + 3.0 * estimate.speed_sd_mps
         stopped = all(abs(rim) < STILL_RIM_MPS for rim in estimate.wheel_speed_mps)
-        if not stopped or math.fabs(estimate.speed_mps) < limit or not estimate.coasting:
+        if not stopped or abs(estimate.speed_mps) < limit or not estimate.coasting:
             self._sliding_since = None
             return None
         if self._sliding_since is None:

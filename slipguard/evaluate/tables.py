@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from slipguard.evaluate.measures import COUNTED, Measures
+from slipguard.evaluate.trials import Trial
 
-Trial = Any  # slipguard.evaluate.trials.Trial, which needs the simulator
 Table = tuple[str, list[str], list[list[str]]]
 
 

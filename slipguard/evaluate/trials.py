@@ -11,6 +11,7 @@ from slipguard.evaluate.measures import Array, Measures, measure
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS
 from slipguard.simulate import SCENARIOS, Drive, run, summarise
+from slipguard.simulate.settings import SimSettings
 from slipguard.simulate.yardstick import TrueGuard
 
 HELPERS = ("nobody", "guard", "truth", "locked")
@@ -112,8 +113,6 @@ def _pulled_m(drive: Drive) -> float:
 
 def _leap_mps(drive: Drive) -> float:
     """Speed above the request, or above what it was at the moment of grip where that is more."""
-    from slipguard.simulate.settings import SimSettings
-
     free = SimSettings.read(drive.config.sim).free_speed_mps
     t = drive.truth_column("t_s")
     speed = np.abs(drive.truth_column("speed_mps"))

@@ -49,7 +49,6 @@ MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common pr
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
-MOST_LATE_S = 0.25
 MOST_STEPS_LATE = 256
 
 
@@ -294,7 +293,7 @@ class Body:
         for i in range(4):
             self._travel[i] += self.hub_mps[i] * dt
         self._past.append((self._clock_s, tuple(self._travel)))
-        while len(self._past) > 1 and self._past[1][0] <= self._clock_s - MOST_LATE_S:
+        while len(self._past) > 1 and self._past[1][0] < self._clock_s - self.late_s:
             self._past.popleft()
 
     def look_back(self) -> None:

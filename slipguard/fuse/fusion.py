@@ -14,7 +14,7 @@ from slipguard.frame import Frame
 from slipguard.fuse.body import Body
 from slipguard.fuse.slip import slip_ratio
 from slipguard.fuse.trust import Wheels
-from slipguard.reading import Quad
+from slipguard.reading import Quad, quad
 from slipguard.settings import GRAVITY_MPS2
 
 IMU_LOST_S = 0.1
@@ -85,23 +85,18 @@ class Fusion:
             yaw_rate_radps=body.yaw_radps,
             grade_rad=math.asin(force / GRAVITY_MPS2),
             grade_sd_rad=math.sqrt(body.force_var + bias_sd**2) / GRAVITY_MPS2,
-            wheel_speed_mps=_quad(rim),
-            slip_mps=_quad(slip),
-            slip_sd_mps=_quad(
+            wheel_speed_mps=quad(rim),
+            slip_mps=quad(slip),
+            slip_sd_mps=quad(
                 [math.hypot(math.sqrt(body.speed_var), w.rim_sd_mps) for w in wheels.tracks]
             ),
-            slip_ratio=_quad(ratio),
-            excess_travel_m=_quad(wheels.excess_m),
-            excess_sd_m=_quad(wheels.excess_sd_m),
-            wheel_travel_m=_quad([w.travel_m for w in wheels.tracks]),
+            slip_ratio=quad(ratio),
+            excess_travel_m=quad(wheels.excess_m),
+            excess_sd_m=quad(wheels.excess_sd_m),
+            wheel_travel_m=quad([w.travel_m for w in wheels.tracks]),
             side_slope_rad=body.side_slope_rad,
             lateral_mps2=body.accel_smooth[1],
             vertical_mps2=body.accel_smooth[2],
             at_rest=body.at_rest,
             coasting=not wheels.any_grip,
         )
-
-
-def _quad(values: list[float]) -> Quad:
-    a, b, c, d = values
-    return (a, b, c, d)

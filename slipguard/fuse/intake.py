@@ -82,14 +82,14 @@ class Intake:
         self._turned = imu.rotation_deg != (0.0, 0.0, 0.0)
         self._rows = rotation_from_sensor(imu.rotation_deg)
         self._counts = enc.kind == "counts"
-        self._unsigned = enc.kind == "counts" and enc.direction == "unsigned"
+        self._one_channel = enc.one_channel
         self._max_steer_rad = math.radians(rover.max_steer_deg)
-        count_m = 2 * math.pi * rover.wheel_radius_m / (enc.counts_per_rev or 1.0)
-        # Counts a second that no wheel can exceed.
-        self._top_count_rate = SPIN_UP * rover.top_speed_mps / count_m
+        # What no wheel can exceed: rad/s and, where wheels are counted, counts a second.
         self._top_radps = SPIN_UP * rover.top_speed_mps / rover.wheel_radius_m
+        self._top_count_rate = (
+            SPIN_UP * rover.top_speed_mps / config.count_m if self._counts else 0.0
+        )
         self._last_counts: list[float | None] = [None] * 4
-        self._started = False
         self._timed = False
         self._same_imu = 0
         self._last_imu: tuple[object, object] | None = None
@@ -98,8 +98,6 @@ class Intake:
     def take(self, reading: Reading) -> Frame:
         """The frame for this reading. The same object each time, overwritten."""
         frame = self.frame
-        frame.first = not self._started
-        self._started = True
         self._take_time(reading, frame)
         self._take_imu(reading, frame)
         self._take_wheels(reading, frame)
@@ -226,7 +224,7 @@ class Intake:
             else:
                 frame.wheel_jump[i] = True
                 return
-        if self._unsigned and step < 0:  # one channel only ever counts up
+        if self._one_channel and step < 0:
             frame.wheel_jump[i] = True
             return
         frame.wheel_step[i] = step

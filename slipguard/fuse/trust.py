@@ -64,7 +64,7 @@ class Wheels:
     def __init__(self, config: Config) -> None:
         enc = config.encoders
         self._counted = enc.kind == "counts"
-        self._unsigned = self._counted and enc.direction == "unsigned"
+        self._one_channel = enc.one_channel
         self._count_m = config.count_m
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._radius = config.rover.wheel_radius_m
@@ -208,7 +208,7 @@ class Wheels:
 
     def _directed(self, i: int, step: float, body: Body) -> float:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
-        if not self._unsigned or step == 0.0:
+        if not self._one_channel or step == 0.0:
             return step
         wheel = self.tracks[i]
         speed = body.hub_mps[i] if wheel.gripping else wheel.rim_mps

@@ -25,7 +25,6 @@ class WheelTrack:
         "_pos_vel",
         "_vel_var",
         "calm_s",
-        "counts_back",
         "gripping",
         "high_m",
         "low_m",
@@ -42,7 +41,6 @@ class WheelTrack:
         self.still_s = 0.0
         self.gripping = True
         self.calm_s = 0.0
-        self.counts_back = False
         self.rim_m = 0.5 * count_m
         self.rim_mps = 0.0
         self._pos_var = count_m * count_m / 12.0

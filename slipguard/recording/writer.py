@@ -78,7 +78,7 @@ class TableWriter:
         return RecordingError(f"{self.path}: cannot write: {reason}")
 
 
-class Writer:
+class Writer(TableWriter):
     """Write readings, and further columns, as a recorded drive.
 
     Parameters
@@ -108,7 +108,7 @@ class Writer:
             raise RecordingError(f"{path}: {problem[0]}: {problem[1]}")
         self._extra = frozenset(columns) - col.KNOWN
         self._decimals = dict(decimals or {})
-        self._table = TableWriter(path, columns)
+        super().__init__(path, columns)
 
     def write(
         self,
@@ -146,30 +146,11 @@ class Writer:
             unknown = extra.keys() - self._extra
             if unknown:
                 raise RecordingError(
-                    f"{self._table.path}: {min(unknown)}: not one of the further columns "
+                    f"{self.path}: {min(unknown)}: not one of the further columns "
                     f"of this file ({', '.join(sorted(self._extra)) or 'none'})"
                 )
             values.update(extra)
         for name, places in self._decimals.items():
             if values.get(name) is not None:
                 values[name] = round(values[name], places) + 0.0  # + 0.0: no minus zero
-        self._table.write_cells([values.get(name) for name in self._table.columns])
-
-    def flush(self) -> None:
-        """Hand everything written so far to the operating system."""
-        self._table.flush()
-
-    def close(self) -> None:
-        """Finish the file. Closing twice is fine."""
-        self._table.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
+        self.write_cells([values.get(name) for name in self.columns])

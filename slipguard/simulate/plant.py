@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
-from slipguard.reading import WHEELS, Quad, Reading, Triple
+from slipguard.reading import WHEELS, Reading, Triple, quad
 from slipguard.simulate.faults import EncoderFault, Fault, ImuFault
 from slipguard.simulate.sensors import EncoderModel, ImuModel
 from slipguard.simulate.settings import SimSettings
@@ -333,11 +333,11 @@ class Plant:
             heading_rad=math.atan2(rot[1, 0], rot[0, 0]),
             x_m=float(position[0]),
             y_m=float(position[1]),
-            ground_mps=_quad(self._ground),
-            rim_mps=_quad(self._rim),
-            slip_mps=_quad([r - g for r, g in zip(self._rim, self._ground, strict=True)]),
-            load_n=_quad(self._load),
-            brakes=_quad(self._brakes),
+            ground_mps=quad(self._ground),
+            rim_mps=quad(self._rim),
+            slip_mps=quad([r - g for r, g in zip(self._rim, self._ground, strict=True)]),
+            load_n=quad(self._load),
+            brakes=quad(self._brakes),
         )
 
     def _look_at_wheels(
@@ -400,8 +400,3 @@ def _matrix(w: float, x: float, y: float, z: float) -> Array:
             [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
         ]
     )
-
-
-def _quad(values: Sequence[float]) -> Quad:
-    a, b, c, d = values
-    return (a, b, c, d)

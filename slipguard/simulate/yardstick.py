@@ -12,7 +12,7 @@ from slipguard.detect.detectors import Detectors
 from slipguard.estimate import Estimate
 from slipguard.fuse.intake import Intake
 from slipguard.fuse.slip import slip_ratio
-from slipguard.reading import Quad, Reading
+from slipguard.reading import Reading, quad
 from slipguard.respond.respond import Responder
 from slipguard.settings import GRAVITY_MPS2
 from slipguard.simulate.plant import Plant
@@ -73,18 +73,13 @@ class TrueGuard:
             wheel_speed_mps=truth.rim_mps,
             slip_mps=truth.slip_mps,
             slip_sd_mps=(SD_MPS,) * 4,
-            slip_ratio=_quad(ratios),
-            excess_travel_m=_quad(self._excess),
+            slip_ratio=quad(ratios),
+            excess_travel_m=quad(self._excess),
             excess_sd_m=(SD_MPS * 0.1,) * 4,
-            wheel_travel_m=_quad(self._travel),
+            wheel_travel_m=quad(self._travel),
             side_slope_rad=truth.roll_rad,
             lateral_mps2=0.0,
             vertical_mps2=GRAVITY_MPS2,
             at_rest=self._rest_s > REST_S,
             coasting=all(abs(s) > SLIP_MPS for s in truth.slip_mps),
         )
-
-
-def _quad(values: list[float]) -> Quad:
-    a, b, c, d = values
-    return (a, b, c, d)
