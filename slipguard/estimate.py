@@ -53,6 +53,12 @@ class Estimate:
         Wheels still, body quiet, and speed at zero within its uncertainty.
     coasting : bool
         No wheel can be trusted: the estimate follows the accelerometer alone.
+    accel_doubted_s : float
+        For how long the accelerometer has been left out because it contradicts all wheels;
+        0.0 while it is believed.
+    accel_doubted_s : float
+        For how long the accelerometer has been left out because it contradicts all wheels;
+        0.0 while it is believed.
     """
 
     t_s: float
@@ -75,3 +81,4 @@ class Estimate:
     vertical_mps2: float
     at_rest: bool
     coasting: bool
+    accel_doubted_s: float

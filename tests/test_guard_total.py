@@ -12,7 +12,7 @@ from bad_readings import bad_stretches, numbers, vectors
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invariants import Watched, number
-from synthetic import Drive, drive, rover, run
+from synthetic import DT_S, Drive, drive, rover, run
 
 from slipguard import Config, Decision, Guard, Hold, Reading
 
@@ -25,6 +25,11 @@ CONFIGS = {
         steered="rear",
         more="limits: {max_speed_mps: 1.0}\n",
     ),
+}
+ON_THE_MOVE = {
+    "96 counts": rover(),
+    "24 counts": rover(counts_per_rev=24),
+    "speeds": rover(kind="speed"),
 }
 RECOVERED_S = 2.0
 """Standing still for so long after bad data makes the estimate right again. Measured on 400
@@ -155,16 +160,75 @@ def test_a_knock_or_a_broken_sample_is_not_speed(name, by_mps2, samples):
     assert error[400 + samples + 40 :].max() < 0.1
 
 
-@pytest.mark.parametrize("start_mps", [0.0, 0.6])
-def test_a_speed_no_rover_can_have_is_forgotten(start_mps):
-    """A second of 10 m/s2 too much while driving at a steady speed is what tyres could do, and
-    nothing then tells four steady wheels from four spinning ones on ice. But no rover goes faster
-    than its top speed and half again: there the estimate starts anew, four seconds later."""
+FALSE = {
+    "accelerometer": ("accel_mps2", 0, 10.0),
+    "accelerometer, a little": ("accel_mps2", 0, 2.0),
+    "accelerometer, sideways": ("accel_mps2", 1, 10.0),
+    "pitch gyro": ("gyro_radps", 1, 3.0),
+    "yaw gyro": ("gyro_radps", 2, 3.0),
+}
+"""What a broken sensor adds to a channel: finite, and nothing that tyres could not do."""
+
+
+@pytest.mark.parametrize("name", ["96 counts", "24 counts", "speeds"])
+@pytest.mark.parametrize("sensor", FALSE)
+@pytest.mark.parametrize("sign", [1, -1])
+@settings(max_examples=6)
+@given(
+    speed_mps=st.sampled_from((0.5, -0.5, 1.5)),
+    samples=st.sampled_from((10, 20, 60, 200)),
+    seed=st.integers(0, 99),
+)
+def test_on_the_move_the_wheels_set_a_lying_imu_right(name, sensor, sign, speed_mps, samples, seed):
+    """An IMU channel that is wrong for 0.05 to 1 s while the rover drives at a steady speed and
+    goes on to: within ``RECOVERED_S`` the speed is right to 0.15 m/s and stays so. Measured on
+    500 stretches: 1.7 s. The rims ran on as they were, so it was not the wheels that slipped."""
+    config = ON_THE_MOVE[name]
+    field, axis, by = FALSE[sensor]
+    first = round((0.5 + abs(speed_mps) + 0.6) / DT_S)
+    speed = [(0, 0), (0.5, 0), (0.5 + abs(speed_mps), speed_mps)]
+    speed.append((first * DT_S + samples * DT_S + RECOVERED_S + 1.0, speed_mps))
+    truth = drive(config, speed, rough_mps2=1.0, seed=seed)
+
+    def spoilt(reading: Reading) -> Reading:
+        values = list(getattr(reading, field))
+        values[axis] += sign * by
+        return dataclasses.replace(reading, **{field: tuple(values)})
+
+    decisions = run(
+        config,
+        [spoilt(r) if first <= k < first + samples else r for k, r in enumerate(truth.readings)],
+    )
+    found = np.array([d.estimate.speed_mps for d in decisions])
+    error = np.abs(found - truth.speed_mps)
+    assert error[first + samples + round(RECOVERED_S / DT_S) :].max() < 0.15
+
+
+def test_an_accelerometer_that_stays_wrong_is_named():
+    """Wrong by 4 m/s2 for good: said within a second, and the wheels alone carry the speed."""
     config = CONFIGS["96 counts"]
-    speed = [(0, start_mps), (0.6, start_mps), (1.2, 0.6), (7, 0.6)]
-    truth, _, found = disturbed(config, speed, 300, 200, 10.0)
+    speed = [(0, 0), (0.6, 0), (1.2, 0.6), (5, 0.6)]
+    truth, decisions, found = disturbed(config, speed, 400, 10_000, -4.0)
+    named = [d.t_s for d in decisions if any("accelerometer" in f.detail for f in d.findings)]
+    assert named[0] - truth.t_s[400] < 1.0
+    assert np.abs(found - truth.speed_mps)[-300:].max() < 0.15
+
+
+def test_a_speed_no_rover_can_have_is_forgotten():
+    """The wheels fall silent and the accelerometer lies: nothing contradicts it. But no rover goes
+    faster than its top speed and half again, and when the wheels are back they are believed."""
+    config = CONFIGS["96 counts"]
+    truth = drive(config, [(0, 0), (0.6, 0), (1.2, 0.6), (8, 0.6)])
+    readings = [
+        dataclasses.replace(r, counts=None, accel_mps2=(r.accel_mps2[0] + 10, *r.accel_mps2[1:]))
+        if 300 <= k < 1000
+        else r
+        for k, r in enumerate(truth.readings)
+    ]
+    decisions = run(config, readings)
+    found = np.array([d.estimate.speed_mps for d in decisions])
     assert np.abs(found).max() < 1.6 * config.rover.top_speed_mps
-    assert np.abs(found - truth.speed_mps)[-100:].max() < 0.05
+    assert np.abs(found - truth.speed_mps)[1000 + round(RECOVERED_S / DT_S) :].max() < 0.1
 
 
 # --- Counters --------------------------------------------------------------------------------

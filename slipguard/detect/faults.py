@@ -19,6 +19,8 @@ IMU_MISSING_S = 0.1
 GRAVITY_OFF_MPS2 = 2.0
 GRAVITY_S = 0.3
 WRONG_GRAVITY = "the accelerometer at rest is far from 9.8 m/s2: another unit, or a broken sensor"
+CONTRADICTED_S = 0.5
+CONTRADICTED = "the accelerometer contradicts all wheels, which carry the speed alone"
 DEAD_TRAVEL_M = 0.08
 DEAD_COUNTS = 3.0
 DEAD_TIME_S = 0.12
@@ -62,6 +64,9 @@ class SensorFaults:
         if self._heavy_s > GRAVITY_S:
             off = abs(weight - GRAVITY_MPS2)
             seen.append(("imu", None, off, GRAVITY_OFF_MPS2, "m/s2", WRONG_GRAVITY))
+        doubted_s = estimate.accel_doubted_s
+        if doubted_s > CONTRADICTED_S:
+            seen.append(("imu", None, doubted_s, CONTRADICTED_S, "s", CONTRADICTED))
         if frame.command_fault:
             seen.append(("command", None, 1.0, 0.0, "", "a command value is no number"))
         self._over.step(frame.dt_s, estimate)

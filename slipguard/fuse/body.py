@@ -12,6 +12,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import N_STATE, P0, B, C, V
+from slipguard.fuse.parting import AccelerometerDoubt
 from slipguard.fuse.rest import STILL_S, RestWatch
 from slipguard.settings import GRAVITY_MPS2
 
@@ -29,6 +30,7 @@ VIBRATION_DRIFT = 0.15  # s^-0.5: more of it in proportion to vibration, in full
 GYRO_SCALE_NOISE = 0.01  # sqrt(s): gyro scale and mounting, of the gravity a turn carries over
 BIAS_NOISE = 0.0005  # (rad/s)/sqrt(s)
 BLIND_ACCEL_NOISE = 1.5  # (m/s)/sqrt(s): without an accelerometer
+DOUBTED_FORCE_SD = 0.3  # m/s2: of gravity along x, after the accelerometer was doubted
 SIDE_NOISE = 0.01  # s^0.5: speed noise for each m/s2 of centripetal acceleration
 SIDE_SLIDE_NOISE = 0.3  # s^0.5: the same when the tyres cannot hold it
 SLIDE_MPS2 = 4.0  # centripetal acceleration from which they may not
@@ -123,6 +125,7 @@ class Body:
         self._vibration_var = 0.0
         self._lever_speed = 0.0
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
+        self.doubt = AccelerometerDoubt()
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
         # The wheels may speak of an earlier moment than the IMU.
         self.late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
@@ -220,6 +223,12 @@ class Body:
             self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
             accel_var, drift_noise = self._imu_noise(v, wz, dt)
             accel_var += ((felt - accel) * dt) ** 2
+            if self.doubt.active:
+                accel, v_new, accel_var = 0.0, v, BLIND_ACCEL_NOISE**2 * dt
+                bias = self.doubt.step(dt, felt, v, c)
+                if bias is not None:
+                    moved[C] += bias
+                    drift_noise = DOUBTED_FORCE_SD / math.sqrt(dt)
         moved[V] = v_new
         self.yaw_radps, self._pitch_radps = wz, wy
         self.accel_mps2 = (v_new - v) / dt if dt > 0.001 else accel
@@ -381,6 +390,7 @@ class Body:
         self._s_y = frame.accel[1]
         self.accel_smooth = list(frame.accel)
         self.at_rest = False
+        self.doubt.end()
         self._rest.forget()
 
     def forget_speed(self) -> None:

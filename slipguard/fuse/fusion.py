@@ -99,4 +99,5 @@ class Fusion:
             vertical_mps2=body.accel_smooth[2],
             at_rest=body.at_rest,
             coasting=not wheels.any_grip,
+            accel_doubted_s=body.doubt.lasted_s,
         )

@@ -14,6 +14,7 @@ honest:
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, V
+from slipguard.fuse.parting import Parting
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
@@ -40,12 +42,14 @@ EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since 
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
+RETURN_SD_MPS = 0.1
 COMPARE_S = 1.0
 COMPARE_MPS = 0.3
 COMPARE_SHARE = 0.2
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
+TURN_ROUND_MPS2 = 5.0
 BLUR_S = 0.1
 
 
@@ -83,6 +87,7 @@ class Wheels:
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
+        self._parting = Parting()
         self._compare_s = 0.0
         self._compare_from: tuple[float, list[float]] = (0.0, [0.0] * 4)
 
@@ -131,6 +136,29 @@ class Wheels:
         else:
             self._take_speeds(frame, body)
         self._compare(body, blind)
+        self._parting.note(self._period_s, body.speed_mps, self._mean_travel_m)
+        if body.doubt.active and self._parting.rims_jump(self._mean_travel_m):
+            body.doubt.end()
+
+    @property
+    def _mean_travel_m(self) -> float:
+        return sum(w.travel_m for w in self.tracks) / 4.0
+
+    def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
+        """Whether wheels that leave the estimate together tell of the estimate, not of slip.
+
+        ``slips``: of the wheels concerned, or 0.0.
+        """
+        for way in (1.0, -1.0):
+            same = [i for i, slip in enumerate(slips) if slip * way > 0.0]
+            if len(same) < 3:
+                continue
+            if not any(self._may(i, way) for i in same):
+                return True  # no torque drives them that way
+            return self._parting.estimate_left(
+                way, body.speed_mps, self._mean_travel_m, body.accel_smooth[0]
+            )
+        return False
 
     def forget_phase(self, body: Body) -> None:
         """Where inside its count a wheel stood still is not known, however long it stood."""
@@ -155,7 +183,8 @@ class Wheels:
         innovation = np.zeros(4)
         R = self._R
         body.look_back()
-        informed = False
+        suspects: list[int] = []
+        robust = [NO_INFORMATION] * 4
         spinning = any(not w.gripping for w in self.tracks)
         for i, wheel in enumerate(self.tracks):
             R[i, i] = NO_INFORMATION
@@ -191,12 +220,20 @@ class Wheels:
             )
             far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
             creeps = self._creeps_along(i, innovation[i], var + R[i, i], spinning)
-            if (far or creeps) and self._may(i, innovation[i]):
-                self._distrust(i, body)
-                R[i, i] = NO_INFORMATION
-            else:
-                R[i, i] = model.robust(innovation[i], var, R[i, i], abs(excess) / sd)
-                informed = informed or R[i, i] < NO_INFORMATION
+            if far or creeps:
+                suspects.append(i)
+            robust[i] = model.robust(innovation[i], var, R[i, i], abs(excess) / sd)
+        slips = [x if w.gripping else 0.0 for x, w in zip(self.excess_m, self.tracks, strict=True)]
+        if suspects and self._is_estimate_wrong(body, slips):
+            body.doubt.begin(body.speed_mps)
+        else:
+            for i in range(4):
+                R[i, i] = robust[i]
+            for i in suspects:
+                if self._may(i, innovation[i]):
+                    self._distrust(i, body)
+                    R[i, i] = NO_INFORMATION
+        informed = any(R[i, i] < NO_INFORMATION for i in range(4))
         if self.any_grip:
             body.uncorrected_s = 0.0
         if informed:
@@ -211,7 +248,9 @@ class Wheels:
         if not self._one_channel or step == 0.0:
             return step
         wheel = self.tracks[i]
-        speed = body.hub_mps[i] if wheel.gripping else wheel.rim_mps
+        # Faster than this it cannot turn round between two counts, whatever is believed.
+        keeps_on = abs(wheel.rim_mps) > math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
+        speed = wheel.rim_mps if keeps_on or not wheel.gripping else body.hub_mps[i]
         return -step if speed < 0.0 else step
 
     def _may(self, i: int, slip: float) -> bool:
@@ -325,6 +364,11 @@ class Wheels:
             return
         v = body.speed_mps
         slips = [w.rim_mps - body.seen_hub_mps(i) for i, w in enumerate(self.tracks)]
+        if self._is_estimate_wrong(body, slips):
+            middle = sorted(slips)[1:3]
+            self._follow(body, 0.5 * (middle[0] + middle[1]), RETURN_SD_MPS, range(4))
+            body.doubt.begin(body.speed_mps)
+            return
         if self._compare_s == 0.0:
             self._compare_from = (v, slips)
         self._compare_s += self._period_s
@@ -344,6 +388,10 @@ class Wheels:
             if abs(slips[i] - slips_then[i]) < near and abs(slips[i] - mean) < near
         ]
         if len(follow) >= 3:
-            body.engine.shift(V, mean, near * near)
-            for i in follow:
-                self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)
+            self._follow(body, mean, near, follow)
+
+    def _follow(self, body: Body, by_mps: float, sd_mps: float, wheels: Iterable[int]) -> None:
+        """The speed was off by ``by_mps``: these wheels grip."""
+        body.engine.shift(V, by_mps, sd_mps * sd_mps)
+        for i in wheels:
+            self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)

@@ -82,4 +82,5 @@ class TrueGuard:
             vertical_mps2=GRAVITY_MPS2,
             at_rest=self._rest_s > REST_S,
             coasting=all(abs(s) > SLIP_MPS for s in truth.slip_mps),
+            accel_doubted_s=0.0,
         )

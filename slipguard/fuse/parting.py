@@ -1,0 +1,131 @@
+"""Wheels and estimate part: which of the two moved?
+
+When all wheels leave the estimate together, either they all slip or the accelerometer is wrong.
+Two things tell them apart. A rim that begins to slip changes its speed; where the rims ran on as
+they were and the estimate left them, it was the accelerometer. And slipping tyres push the body
+the way they slip, which it feels (Newton's second law along x; a slope carried by the tyres is
+felt the same way).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+EVERY_S = 0.1
+SNAPSHOTS = 5
+PARTED_MPS = 0.08
+RIM_SHARE = 0.5  # of the parting: less of it done by the rims, and it was the estimate
+JUMP_MPS = 1.0
+LEAST_PUSH_MPS2 = 0.4  # all tyres slipping on ice, friction coefficient 0.1, push with 1 m/s2
+
+DOUBT_S = 0.2
+"""The accelerometer is tried again after so long a doubt."""
+MISMATCH_MPS2 = 0.7
+GIVE_IN_S = 1.0
+STEADY_MPS2 = 1.0
+MOST_FORCE_MPS2 = 6.0
+"""What stays wrong for so long, by the same amount, is gravity or bias, if no more than this is
+then to be explained by them: a slope of 38 degrees."""
+
+
+class Parting:
+    """Keeps the speed of body and rims over the last 0.4 s."""
+
+    def __init__(self) -> None:
+        self._past: deque[tuple[float, float, float]] = deque(maxlen=SNAPSHOTS)
+        self._clock_s = 0.0
+
+    def note(self, dt_s: float, speed_mps: float, travel_m: float) -> None:
+        """``travel_m``: mean of the four rims, as counted."""
+        self._clock_s += dt_s
+        if not self._past or self._clock_s - self._past[-1][0] >= EVERY_S:
+            self._past.append((self._clock_s, speed_mps, travel_m))
+
+    def forget(self) -> None:
+        """What was is no longer comparable."""
+        self._past.clear()
+
+    def estimate_left(
+        self, way: float, speed_mps: float, travel_m: float, force_mps2: float
+    ) -> bool:
+        """Whether it was the estimate that left the wheels.
+
+        ``way``: 1.0 if the rims seem to run forward of the ground, else -1.0. ``force_mps2``:
+        specific force along x.
+        """
+        if len(self._past) < SNAPSHOTS or force_mps2 * way > LEAST_PUSH_MPS2:
+            return False
+        rims = self._rim_speeds(travel_m)
+        moved = (speed_mps - self._past[0][1]) * way
+        parted = (rims[-1] - rims[0]) * way - moved
+        return parted > PARTED_MPS and max(rims) - min(rims) < RIM_SHARE * parted
+
+    def rims_jump(self, travel_m: float) -> bool:
+        """Whether the rims change their speed so fast that slip is likelier than a fault."""
+        if len(self._past) < SNAPSHOTS:
+            return False
+        rims = self._rim_speeds(travel_m)
+        return max(rims) - min(rims) > JUMP_MPS
+
+    def _rim_speeds(self, travel_m: float) -> list[float]:
+        """Mean speed of the rims in each interval, the last up to now."""
+        times = [t for t, _, _ in self._past]
+        ways = [way for _, _, way in self._past]
+        # The interval that has just begun is too short for a speed: with the one before it.
+        times[-1], ways[-1] = self._clock_s, travel_m
+        return [
+            (ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(len(times) - 1)
+        ]
+
+
+class AccelerometerDoubt:
+    """Whether the accelerometer is left out, and when to try it again."""
+
+    def __init__(self) -> None:
+        self.active = False
+        self.lasted_s = 0.0
+        self._window_s = 0.0
+        self._felt_mps = 0.0
+        self._start_mps = 0.0
+        self._mismatch_mps2 = 0.0
+
+    def begin(self, speed_mps: float) -> None:
+        """Doubt from now on."""
+        if not self.active:
+            self.active = True
+            self._open(speed_mps)
+
+    def end(self) -> None:
+        """Believe it again."""
+        self.active = False
+        self.lasted_s = 0.0
+
+    def _open(self, speed_mps: float) -> None:
+        self._window_s = self._felt_mps = 0.0
+        self._start_mps = speed_mps
+
+    def step(
+        self, dt_s: float, felt_mps2: float, speed_mps: float, force_mps2: float
+    ) -> float | None:
+        """Compare what is felt with what the speed did.
+
+        Returns by how much ``force_mps2``, gravity along x and bias as believed, is wrong when
+        the doubt ends, else None.
+        """
+        self.lasted_s += dt_s
+        self._window_s += dt_s
+        self._felt_mps += felt_mps2 * dt_s
+        if self._window_s < DOUBT_S:
+            return None
+        mismatch = (self._felt_mps - (speed_mps - self._start_mps)) / self._window_s
+        steady = abs(mismatch - self._mismatch_mps2) < STEADY_MPS2
+        self._mismatch_mps2 = mismatch
+        self._open(speed_mps)
+        if abs(mismatch) < MISMATCH_MPS2:
+            self.end()
+            return 0.0
+        explained = abs(force_mps2 + mismatch) < MOST_FORCE_MPS2
+        if self.lasted_s > GIVE_IN_S and steady and explained:
+            self.end()
+            return mismatch
+        return None
