@@ -73,9 +73,7 @@ class Parting:
         ways = [way for _, _, way in self._past]
         # The interval that has just begun is too short for a speed: with the one before it.
         times[-1], ways[-1] = self._clock_s, travel_m
-        return [
-            (ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(len(times) - 1)
-        ]
+        return [(ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(len(times) - 1)]
 
 
 class AccelerometerDoubt:
