@@ -138,15 +138,35 @@ def test_a_sensor_that_fails_while_holding_changes_nothing(name):
         assert found, "said nothing"
 
 
-def test_a_stick_that_is_no_number_does_not_let_go():
-    """Held, then a stick that reads NaN: no drive was asked for. A good stick later is obeyed."""
+@pytest.mark.parametrize(("bad_s", "obeyed"), [(0.4, True), (1.0, False)])
+def test_a_stick_that_is_no_number_does_not_let_go(bad_s, obeyed):
+    """Held, then a stick that reads NaN: no drive was asked for. A good stick later is obeyed, but
+    not at once after so long a time that the link counted as lost: neutral first."""
     config = rover()
     truth = drive(config, STAND, slope_rad=SLOPE)
     readings = with_values(truth.readings, 101.0, throttle=math.nan)
-    readings = with_values(readings, 102.0, throttle=0.5)
+    readings = with_values(readings, 101.0 + bad_s, throttle=0.5)
     decisions = run(config, readings)
-    assert {d.hold for d in decisions if d.t_s < 102.0} == {Hold.HOLDING}
-    assert decisions[-1].throttle == 0.5
+    assert {d.hold for d in decisions if d.t_s < 101.0 + bad_s} == {Hold.HOLDING}
+    assert decisions[-1].throttle == (0.5 if obeyed else 0.0)
+
+
+def test_a_throttle_that_stays_no_number_is_a_lost_link():
+    """On the move the last good throttle holds for no longer than a lost link is waited for, though
+    the command's age says it is fresh. One spoilt value changes nothing."""
+    config = rover()
+    truth = drive(config, [(0, 0), (0.5, 0), (1.0, 0.6), (4.0, 0.6)])
+    spoilt = [
+        dataclasses.replace(r, throttle=math.nan) if k == 400 else r
+        for k, r in enumerate(truth.readings)
+    ]
+    once = run(config, spoilt)
+    assert {d.throttle for d in once if d.t_s > 101.0} == {0.3}
+    decisions = run(config, with_values(truth.readings, 102.0, throttle=math.nan))
+    lost = [d.t_s for d in decisions if ("link_lost", None) in kinds([d])]
+    assert lost[0] - 102.0 == pytest.approx(config.limits.link_timeout_s, abs=0.011)
+    assert {d.throttle for d in decisions if d.t_s >= lost[0]} == {0.0}
+    assert decisions[-1].hold is not Hold.OFF
 
 
 # --- The link --------------------------------------------------------------------------------

@@ -91,6 +91,7 @@ class Intake:
         )
         self._last_counts: list[float | None] = [None] * 4
         self._timed = False
+        self._unread_s: float | None = None  # time since a throttle that was no number
         self._same_imu = 0
         self._last_imu: tuple[object, object] | None = None
         self.frame = Frame()
@@ -234,8 +235,10 @@ class Intake:
         if reading.throttle is not None:
             if finite(reading.throttle):
                 frame.throttle = max(-1.0, min(1.0, float(reading.throttle)))
+                self._unread_s = None
             else:
                 frame.command_fault = True
+                self._unread_s = self._unread_s or 0.0
         if reading.steer is not None:
             if finite(reading.steer):
                 steer = max(-1.0, min(1.0, float(reading.steer)))
@@ -254,5 +257,9 @@ class Intake:
                 frame.command_fault = True
         elif frame.command_age_s is not None:
             frame.command_age_s += frame.dt_s  # no news: it grows older
+        if self._unread_s is not None:
+            # A throttle that is no number is no command: the last good one grows older.
+            self._unread_s += frame.dt_s
+            frame.command_age_s = max(frame.command_age_s or 0.0, self._unread_s)
         if reading.brake_position is not None:
             frame.brake_position = _quad(reading.brake_position)
