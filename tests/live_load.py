@@ -4,8 +4,9 @@
 
 Needs the plugin packages. Brakes on a fake pulse board (front) and a virtual CAN bus (rear), the
 speed controller on another board, encoders on fake lines, the motion sensor on a fake chip, the
-battery through the serial bridge on a pseudo-terminal, alerts to a broker on this computer where mosquitto is installed, to the null device else; a recorder,
-JSON lines or the terminal view, and commands from another process 50 times a second.
+battery through the serial bridge on a pseudo-terminal; alerts to the null device and, where
+mosquitto is installed, to a broker on this computer; a recorder, JSON lines or the terminal view,
+and commands from another process 50 times a second.
 """
 
 from __future__ import annotations
