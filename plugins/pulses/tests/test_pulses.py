@@ -15,6 +15,7 @@ from slipguard_pulses.board import BoardOutputs, prescale
 from slipguard_pulses.fake_board import FakeBoard
 from slipguard_pulses.gpio import GpioOutputs
 
+from slipguard import PluginError
 from slipguard.section import Section
 
 
@@ -202,6 +203,28 @@ def test_pins_show_the_duty_cycle_of_the_pulse(pins):
     outputs.close()
     assert pin.frequency is None
     outputs.close()
+
+
+class Daemon(MockFactory):
+    """Looks like gpiozero's client of the pigpio daemon."""
+
+
+Daemon.__module__ = "gpiozero.pins.pigpio"
+
+
+def test_pulses_that_outlive_the_program_are_never_a_surprise(pins, monkeypatch):
+    """The daemon's pulses go on after kill -9: the arming rule must know before the motor turns."""
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    Device.pin_factory = Daemon(pin_class=MockPWMPin)
+    outputs = GpioOutputs(PulseSettings(driver="gpio"))
+    assert outputs.when_silent.does == "releases"
+    with pytest.raises(PluginError, match="set GPIOZERO_PIN_FACTORY to pigpio"):
+        outputs.open({17: 1500})
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "pigpio")
+    chosen = GpioOutputs(PulseSettings(driver="gpio"))
+    assert chosen.when_silent.does == "holds_last"
+    chosen.open({17: 1500})
+    chosen.close()
 
 
 def test_the_driver_is_chosen_by_the_settings():
