@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 
 import pytest
 
@@ -92,6 +93,14 @@ class ChecksNothing(BreakableMock):
         self._write(values, decision)
 
 
+class Waits(BreakableMock):
+    """Takes its time over every command."""
+
+    def _write(self, command, decision):
+        time.sleep(0.05)
+        super()._write(command, decision)
+
+
 class StaysBroken(BreakableMock):
     """Never works again after one failure."""
 
@@ -115,6 +124,7 @@ CATCHES = {
     "refuses_what_is_out_of_range": ChecksNothing,
     "refuses_what_is_not_finite": ChecksNothing,
     "obeys_again_when_the_hardware_is_mended": StaysBroken,
+    "no_call_sleeps_longer_than_its_deadline": Waits,
 }
 
 
