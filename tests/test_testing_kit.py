@@ -174,6 +174,26 @@ def test_a_kit_without_its_fixture_says_what_is_missing(pytester):
     result.stdout.fnmatch_lines(["*set TestMine.section, e.g. section = *"])
 
 
+def test_a_section_that_is_out_of_date_is_named_as_such(pytester):
+    """An author who renames a setting reads what to mend, in every test that needs the section."""
+    pytester.makepyfile(
+        f"""
+        from {__name__} import TestMockActuator as Good
+
+        class TestIt(Good):
+            section = "mock-actuator: {{chanels: [throttle]}}"
+        """
+    )
+    pytester.syspathinsert(__file__.rpartition("/")[0])
+    result = pytester.runpytest_inprocess(
+        "-q", "-k", "TestIt and refused", "-p", "no:cacheprovider"
+    )
+    assert result.parseoutcomes()["failed"] >= 3
+    result.stdout.fnmatch_lines(
+        ["*mend TestIt.section first, it is refused: rover.yaml:6: *.chanels: unknown key*"]
+    )
+
+
 def test_what_touches_the_outside_while_building_is_caught(pytester):
     """A plugin that opens its device in __init__ cannot be checked on a desk."""
     pytester.makepyfile(

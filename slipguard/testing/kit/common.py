@@ -44,6 +44,10 @@ class PluginContract:
         return [offer.settings for offer in self._plugin().offers]
 
     def _good_values(self) -> dict[str, Any]:
+        try:
+            Host(make_config(self.section))
+        except ConfigError as err:
+            pytest.fail(f"mend {type(self).__name__}.section first, it is refused: {err}")
         ((_, values),) = yaml.safe_load(self.section).items()
         return dict(values or {})
 
