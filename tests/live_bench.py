@@ -171,10 +171,11 @@ class Rig:
         recorder: Recorder | None = None,
         rate_hz: float | None = None,
         clock: VirtualClock | None = None,
+        rover: Any = None,
         **settings: Any,
     ) -> None:
         self.clock = clock or VirtualClock(100.0)
-        self.rover = SimulatedRover(scenario or level(), config, seed, self.clock)
+        self.rover = rover or SimulatedRover(scenario or level(), config, seed, self.clock)
         deadline_s = LONG_S if threads else 0.005
         self.throttle = Part(self, (THROTTLE,), deadline_s)
         self.front = Part(self, BRAKES[:2], deadline_s)

@@ -3,15 +3,17 @@
     python tests/live_load.py [SECONDS] [--view]
 
 Needs the plugin packages. Brakes on a fake pulse board (front) and a virtual CAN bus (rear), the
-speed controller on another board, encoders on fake lines, the motion sensor on a fake chip, alerts
-to a broker on this computer where mosquitto is installed, to the null device else; a recorder,
-JSON lines or the terminal view, and commands from another process 50 times a second.
+speed controller on another board, encoders on fake lines, the motion sensor on a fake chip, the
+battery through the serial bridge on a pseudo-terminal; alerts to the null device and, where
+mosquitto is installed, to a broker on this computer; a recorder, JSON lines or the terminal view,
+and commands from another process 50 times a second.
 """
 
 from __future__ import annotations
 
 import argparse
 import io
+import math
 import os
 import random
 import runpy
@@ -42,6 +44,8 @@ from slipguard_pulses.board import BoardOutputs
 from slipguard_pulses.fake_board import FakeBoard
 from slipguard_quadrature_gpio import Encoder, QuadratureGpio
 from slipguard_quadrature_gpio import Settings as QuadratureSettings
+from slipguard_serial_bridge import SerialBridge
+from slipguard_serial_bridge import Settings as SerialSettings
 from slipguard_servo_brake import Servo, ServoBrake
 from slipguard_servo_brake import Settings as ServoSettings
 
@@ -65,27 +69,51 @@ imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004, rate_hz: 100}
 """
 
 
+COUNT_M = 2 * math.pi * 0.075 / 96
+ACCEL_MPS2, TOP_MPS = 1.0, 1.0
+
+
 class Hardware:
-    """Mock hardware, and a rover that rolls at 1 m/s once it is asked to."""
+    """Mock hardware, and a rover that speeds up to 1 m/s while the motor drives."""
 
     def __init__(self) -> None:
         lines = runpy.run_path(str(HOME / "plugins/quadrature-gpio/tests/test_quadrature_gpio.py"))
         chip = runpy.run_path(str(HOME / "plugins/imu-i2c/tests/test_imu_i2c.py"))
+        serial = runpy.run_path(str(HOME / "plugins/serial-bridge/tests/test_serial_bridge.py"))
+        nodes = runpy.run_path(str(HOME / "plugins/can-brake/tests/test_can_brake.py"))
         self.encoders = {w: Encoder(a=2 * i, b=2 * i + 1) for i, w in enumerate(WHEELS)}
         self.lines = lines["FakeLines"](range(8))
         self.chip = chip["FakeChip"]()
+        self.board = serial["Board"]()
+        self.nodes = nodes["Nodes"]("load")
         self._random = random.Random(1)
-        self._ticks = 0
+        self._speed_mps = 0.0
+        self._travel_m = 0.0
+        self._counts = 0
 
-    def live(self) -> None:
-        """One round's worth of edges and one sample of the motion sensor."""
-        noise = self._random.gauss
-        self._ticks += 1
+    def live(self, throttle: float = 0.0) -> None:
+        """One round's worth of edges, one sample of the motion sensor, one line, two frames."""
+        noise, dt_s = self._random.gauss, 1 / RATE_HZ
+        before_mps = self._speed_mps
+        way = ACCEL_MPS2 * dt_s * (1 if throttle > 0 else -1)
+        self._speed_mps = min(max(before_mps + way, 0.0), TOP_MPS)
+        self._travel_m += self._speed_mps * dt_s
+        counts = int(self._travel_m / COUNT_M)
         for encoder in self.encoders.values():
-            if self._ticks > 300:
-                self.lines.turn(encoder, 2)
-        accel_g = (noise(0, 0.01), noise(0, 0.01), noise(1, 0.01))
+            self.lines.turn(encoder, counts - self._counts)
+        self._counts = counts
+        along_g = (self._speed_mps - before_mps) / dt_s / 9.81
+        accel_g = (noise(along_g, 0.01), noise(0, 0.01), noise(1, 0.01))
         self.chip.measure(accel_g, (noise(0, 0.2), noise(0, 0.2), noise(0, 0.2)))
+        self.board.send(step_us=10_000, v=(11_800,))
+        while self.nodes.bus.recv(0.0) is not None:
+            pass
+        self.nodes.report(("rl", "rr"))
+
+    def close(self) -> None:
+        """Let go of the bus and the pseudo-terminal."""
+        self.board.close()
+        self.nodes.bus.shutdown()
 
 
 def outputs() -> BoardOutputs:
@@ -95,14 +123,13 @@ def outputs() -> BoardOutputs:
 
 
 def plugins(hardware: Hardware, broker_port: int | None) -> list[Any]:
-    """Every plugin there is, but for those that would serve the same."""
+    """Every plugin there is."""
     servos = ServoSettings(servos={"fl": Servo(output=0), "fr": Servo(output=1)})
     nodes = CanSettings(
         channel="load",
         interface="virtual",
         node_when_silent="applies",
         signals={"rl": "BrakeRL", "rr": "BrakeRR"},
-        status={},
     )
     made = [
         make_plugin("servo-brake", actuator=lambda: ServoBrake(servos, outputs())),
@@ -116,6 +143,12 @@ def plugins(hardware: Hardware, broker_port: int | None) -> list[Any]:
         ),
         make_plugin(
             "imu", sensor_source=lambda: ImuI2c(ImuSettings(rate_hz=100), lambda _: hardware.chip)
+        ),
+        make_plugin(
+            "serial",
+            sensor_source=lambda: SerialBridge(
+                SerialSettings(port=hardware.board.port, provides=("battery_v",))
+            ),
         ),
         make_plugin("console", alert_sink=lambda: ConsoleAlert(ConsoleSettings())),
     ]
@@ -147,6 +180,7 @@ def measure(seconds: float, view: bool = False) -> dict[str, Any]:
     hardware = Hardware()
     own = Spread()
     with ExitStack() as stack:
+        stack.callback(hardware.close)
         port = broker(stack)
         made = plugins(hardware, port)
         section = Section({plugin.name: {} for plugin in made}, path="plugins")
@@ -155,13 +189,6 @@ def measure(seconds: float, view: bool = False) -> dict[str, Any]:
         stack.callback(recorder.close)
         operator = CommandInput("udp:127.0.0.1:0")
         stack.callback(operator.close)
-        words = ["--to", operator.address, "--throttle", "0.3", "--seconds", str(seconds + 5)]
-        sender = subprocess.Popen(
-            [sys.executable, str(HOME / "examples" / "send_command.py"), *words],
-            stdout=subprocess.DEVNULL,
-        )
-        stack.callback(sender.wait)
-        stack.callback(sender.terminate)
         loop = Loop(
             config,
             settings=LiveSettings(fail_safe="mock hardware", stop_on_faults=()),
@@ -184,6 +211,14 @@ def measure(seconds: float, view: bool = False) -> dict[str, Any]:
         loop.watchers.append(live := lambda _: hardware.live())
         loop.arm()
         loop.watchers.remove(live)
+        # Now that it is armed the stick goes to neutral, then forward.
+        words = ["--to", operator.address, "--throttle", "0.3", "--seconds", str(seconds + 5)]
+        sender = subprocess.Popen(
+            [sys.executable, str(HOME / "examples" / "send_command.py"), *words],
+            stdout=subprocess.DEVNULL,
+        )
+        stack.callback(sender.wait)
+        stack.callback(sender.terminate)
         loop.pace.work, loop.pace.late = Spread(), Spread()  # without the start
         rounds = round(seconds * RATE_HZ)
         driven = 0
@@ -192,7 +227,7 @@ def measure(seconds: float, view: bool = False) -> dict[str, Any]:
             done = loop.round()
             own.add(time.thread_time() - begun_s)
             driven += done.sent.throttle > 0
-            hardware.live()
+            hardware.live(done.sent.throttle)
         timing = loop.timing
     return {
         "broker": port is not None,

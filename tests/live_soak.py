@@ -1,9 +1,10 @@
 """An hour of driving through the live loop, with faults at random.
 
-    python tests/live_soak.py [MINUTES] [SEED]
+    python tests/live_soak.py [MINUTES] [SEED] [--replay]
 
 The simulated rover drives back and forth in closed loop, plugins in their threads, in virtual time
-(several times faster than real). Every few seconds something breaks for a while. After every round
+(several times faster than real); or the demo drives are replayed, one after the other, ten times
+faster than real. Every few seconds something breaks for a while. After every round
 what the actuators stand at is checked against the rule: once a fault is found, and as long as the
 loop gives a reason to stop, the throttle is at zero within two rounds.
 """
@@ -13,24 +14,30 @@ from __future__ import annotations
 import argparse
 import errno
 import gc
+import itertools
 import math
 import random
 import tempfile
 import threading
 from collections import Counter, deque
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from live_bench import ROVER, SILENT_S, Hang, Rig, level
 
 from slipguard import Reading
-from slipguard.live import Recorder, Round, VirtualClock
+from slipguard.live import Command, Recorder, Round, VirtualClock
+from slipguard.live.desk import DeskActuators
 from slipguard.live.recorder import DriveFile
+from slipguard.live.replayed import ReplayedSensors
 from slipguard.plugin import Health
+from slipguard.recording import open_recording
 from slipguard.simulate.scenario import Driver, keep_line
 
+REPLAY = Path(__file__).parent.parent / "replay"
 CYCLE_S = 10.0
 GRACE_ROUNDS = 2
 PLUGIN_DEADLINE_S = 0.02
@@ -43,6 +50,67 @@ def operator(t_s: float, truth: Any) -> tuple[float, float]:
         return 0.0, 0.0
     way = 1.0 if phase < CYCLE_S else -1.0
     return Driver.of(ROVER).cruise(truth, way), keep_line(truth)
+
+
+class Endless:
+    """The demo drives, again and again, as one: time and counts go on."""
+
+    def __init__(self) -> None:
+        self.speed_mps = 0.0
+
+    def __iter__(self) -> Iterator[SimpleNamespace]:
+        t_s, counts = 0.0, (0, 0, 0, 0)
+        for path in itertools.cycle(sorted(REPLAY.glob("*.csv*"))):
+            first = None
+            last = counts
+            for row in open_recording(path):
+                reading = row.reading
+                first = first or reading
+                if reading.counts is not None:
+                    last = tuple(
+                        at if new is None else round(base + new)
+                        for at, base, new in zip(last, counts, reading.counts, strict=True)
+                    )
+                self.speed_mps = row.number("true_speed_mps")
+                values = {"t_s": t_s + reading.t_s - first.t_s}
+                if reading.counts is not None:
+                    values["counts"] = last
+                yield SimpleNamespace(reading=replace(reading, **values))
+            t_s, counts = values["t_s"] + 0.01, last
+
+
+class ReplayedRover:
+    """What the rig needs of a rover, from recordings: it does not react."""
+
+    def __init__(self, clock: VirtualClock, link: list[bool]) -> None:
+        self._drives = Endless()
+        self.sensors = ReplayedSensors(self._drives, clock)  # type: ignore[arg-type]
+        self.actuators = DeskActuators()
+        self.plant = self
+        self._link = link
+        self._heard_s = clock()
+
+    def truth(self) -> Endless:
+        """With ``speed_mps``."""
+        return self._drives
+
+    def live_until(self, t_s: float) -> None:
+        """It is where the recording says."""
+
+    def poll(self, now_s: float) -> Command | None:
+        """The recorded driver, while the link stands."""
+        if not self._link[0]:
+            age_s = now_s - self._heard_s
+            return Command(throttle=None, steer=None, motor_enabled=None, age_s=age_s)
+        self._heard_s = now_s
+        return self.sensors.poll(now_s)
+
+    def news(self, now_s: float) -> str | None:
+        """Nothing ever."""
+        return None
+
+    def close(self) -> None:
+        """Nothing to let go."""
 
 
 class Disk(DriveFile):
@@ -61,6 +129,7 @@ class Result:
     """What came of it."""
 
     rounds: int = 0
+    powered: int = 0  # rounds in which the motor drives
     injected: Counter[str] = field(default_factory=Counter)
     stops: int = 0
     violations: list[str] = field(default_factory=list)
@@ -129,6 +198,7 @@ class Soak:
     def _check(self, done: Round) -> None:
         rig, result = self._rig, self.result
         result.rounds += 1
+        result.powered += done.sent.throttle != 0.0
         result.driven_m += abs(rig.rover.plant.truth().speed_mps) * rig.loop.pace.period_s
         result.stops += bool(done.stopped_by) and not self._was_stopped
         self._was_stopped = bool(done.stopped_by)
@@ -190,14 +260,15 @@ def _raise() -> object:
     raise OSError("the wire is off")
 
 
-def soak(minutes: float, seed: int = 1) -> Result:
+def soak(minutes: float, seed: int = 1, replay: bool = False) -> Result:
     """Drive for so long (of virtual time)."""
     with tempfile.TemporaryDirectory() as folder:
         link = [True]
-        clock = VirtualClock(100.0)
+        clock = VirtualClock(100.0, speed=10.0 if replay else None)
         recorder = Recorder(folder, "counts", file_mb=8.0, clock=clock, make_file=Disk)
         scenario = level(operator=operator, link=lambda t_s: link[0])
-        rig = Rig(scenario, threads=True, recorder=recorder, clock=clock)
+        rover = ReplayedRover(clock, link) if replay else None
+        rig = Rig(scenario, threads=True, recorder=recorder, clock=clock, rover=rover)
         for part in (rig.throttle, rig.front, rig.rear, rig.senses):
             part.deadline_s = PLUGIN_DEADLINE_S
         rig.keep_rounds = False
@@ -224,9 +295,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("minutes", type=float, nargs="?", default=60.0)
     parser.add_argument("seed", type=int, nargs="?", default=1)
+    parser.add_argument("--replay", action="store_true", help="replay the demo drives")
     asked = parser.parse_args()
-    result = soak(asked.minutes, asked.seed)
-    print(f"{result.rounds} rounds, {result.driven_m:.0f} m driven, {result.stops} stops")
+    result = soak(asked.minutes, asked.seed, asked.replay)
+    print(f"{result.rounds} rounds, the motor driving in {result.powered}")
+    print(f"{result.driven_m:.0f} m driven, {result.stops} stops")
     print(f"faults {dict(result.injected)}")
     print(f"memory {result.memory_kib[::10]} KiB, growth {result.growth_kib} KiB")
     print(f"threads more than at the start: {result.threads}")

@@ -29,7 +29,10 @@ def test_the_example_plugin_passes_its_tests(tmp_path):
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider"],
         cwd=home,
-        env={**os.environ, "PYTHONPATH": str(home)},
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join([str(home), os.environ.get("PYTHONPATH", "")]),
+        },
         capture_output=True,
         text=True,
         timeout=120,

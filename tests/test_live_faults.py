@@ -9,16 +9,34 @@ import pytest
 from live_bench import CRUISE_MPS, FAULT_S, PERIOD_S, SILENT_S, Rig, broken, level
 from live_faults import ROWS
 
-LIVE = Path(__file__).parent.parent / "slipguard" / "live"
+HOME = Path(__file__).parent.parent
+LIVE = HOME / "slipguard" / "live"
+
+
+def documented(name):
+    """A row of the README's table: found, throttle at zero, at rest (s), on the way (m), words."""
+    for line in (HOME / "README.md").read_text(encoding="utf-8").splitlines():
+        cells = [cell.strip() for cell in line.split("|")[1:-1]]
+        if len(cells) == 6 and cells[0] == name:
+            numbers = [None if c == "-" else float(c.split()[0]) for c in cells[1:5]]
+            scaled = zip(numbers, (1e-3, 1e-3, 1.0, 1.0), strict=True)
+            return [None if n is None else n * scale for n, scale in scaled], cells[5]
+    pytest.fail(f"the README has no row {name!r}; python tests/live_faults.py prints the table")
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
 def test_fault(row):
-    """Throttle at zero within two rounds of the fault being found; then a stop, and hold."""
+    """Throttle at zero within two rounds of the fault being found; then a stop, and hold.
+
+    And the README says so: its numbers are those measured here.
+    """
     for name in ("can_brake", "mqtt_alert"):
         if name.replace("_", "-") in row.name:
             pytest.importorskip(f"slipguard_{name}", reason="install the plugin for this row")
     outcome = row.play()
+    (found_s, zero_s, rest_s, way_m), does = documented(row.name)
+    assert does == row.does
+    assert outcome.throttle_zero_s == pytest.approx(zero_s, abs=2 * PERIOD_S)
     if not row.stops:
         assert outcome.throttle_zero_s is None
         assert outcome.end_mps == pytest.approx(CRUISE_MPS, abs=0.2)
@@ -29,6 +47,9 @@ def test_fault(row):
     assert outcome.standstill_s is not None, "it still moves"
     assert outcome.seen_s is not None
     assert abs(outcome.end_mps) < 0.02
+    assert outcome.seen_s == pytest.approx(found_s, abs=2 * PERIOD_S)
+    assert outcome.standstill_s == pytest.approx(rest_s, abs=0.1)
+    assert outcome.travel_m == pytest.approx(way_m, abs=0.1)
     if "plugin hangs" in row.name:  # one late answer may be chance, two rounds are a fault
         assert outcome.seen_s <= 2 * PERIOD_S
     if row.throttle_obeys:

@@ -15,11 +15,12 @@ from slipguard import Config, Guard, Hold
 from slipguard.live import ArmingError, Loop, Recorder, VirtualClock, stop_on_signals
 from slipguard.live.replayed import ReplayedSensors
 from slipguard.live.simulated import SimulatedRover
-from slipguard.plugin import Health, WhenSilent
+from slipguard.plugin import AlertSink, Health, WhenSilent
 from slipguard.recording import open_recording
 from slipguard.replay import replay
 from slipguard.simulate import DEMO_ROVER, make, run
 from slipguard.simulate.faults import EncoderFault, ImuFault
+from slipguard.testing import make_alert, make_config, make_decision, make_plugin
 
 REPLAY = Path(__file__).parent.parent / "replay"
 
@@ -109,6 +110,32 @@ def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it():
     for done, row in itertools.islice(zip(rounds, rows, strict=True), 10, None):
         again = replace(done.reading, t_s=row.reading.t_s)
         assert again == row.reading
+
+
+def test_on_a_desk_alert_sinks_stay_and_nothing_that_moves(monkeypatch):
+    """By whatever name the rover file has for them; a real servo never sees a replayed drive."""
+    sunk = []
+
+    class Sink(AlertSink):
+        def _open(self):
+            pass
+
+        def _send(self, alert):
+            sunk.append((self.name, alert))
+
+        def _close(self):
+            pass
+
+    installed = (
+        make_plugin("bell", alert_sink=Sink),
+        make_plugin("servos", actuator=lambda: pytest.fail("a real servo was built")),
+    )
+    monkeypatch.setattr("slipguard.live.desk.discover", lambda names: installed)
+    config = make_config("rear: {plugin: servos}\nloud: {plugin: bell}\nbell: {}")
+    host = ReplayedSensors(iter(()), VirtualClock()).host(config, VirtualClock(), threads=False)
+    with host:
+        host.apply(make_decision(alerts=(make_alert(),)))
+    assert [name for name, _ in sunk] == ["loud", "bell"]
 
 
 # -- arming ---------------------------------------------------------------------------------------

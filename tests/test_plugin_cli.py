@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -85,32 +86,78 @@ def test_check_with_a_rover_refuses_what_cannot_work(run, tmp_path):
     assert str(result.exception) == f"{BAD.label}: {BAD.problem}"
 
 
-def test_a_new_project_passes_its_own_tests_at_once(run, tmp_path):
-    """An author starts from green: the whole kit runs on what ``plugins new`` writes."""
+@pytest.fixture
+def project(run, tmp_path):
+    """What ``plugins new my-brake`` writes, with what pip install would leave behind."""
     assert run("new", "my-brake", "--into", str(tmp_path)).exit_code == 0
     home = tmp_path / "my-brake"
-    # What pip install would leave behind.
     info = home / "slipguard_my_brake-0.1.0.dist-info"
     info.mkdir()
     (info / "METADATA").write_text(
         "Metadata-Version: 2.1\nName: slipguard-my-brake\nVersion: 0.1.0\n"
     )
-    project = tomllib.loads((home / "pyproject.toml").read_text())["project"]
-    ((group, entries),) = project["entry-points"].items()
+    written = tomllib.loads((home / "pyproject.toml").read_text())["project"]
+    ((group, entries),) = written["entry-points"].items()
     lines = [f"[{group}]", *(f"{name} = {value}" for name, value in entries.items())]
     (info / "entry_points.txt").write_text("\n".join(lines))
+    return home
+
+
+def python(home, *arguments):
+    """Run Python with the project installed; what it printed."""
+    path = os.pathsep.join([str(home), os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", str(home)],
+        [sys.executable, *arguments],
         cwd=home,
-        env={**os.environ, "PYTHONPATH": str(home)},
+        env={**os.environ, "PYTHONPATH": path},
         capture_output=True,
         text=True,
         check=False,
     )
-    assert done.returncode == 0, done.stdout
-    assert " passed" in done.stdout
-    assert "skipped" not in done.stdout
-    assert "failed" not in done.stdout
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_a_new_project_passes_its_own_tests_at_once(project):
+    """An author starts from green: the whole kit runs on what ``plugins new`` writes."""
+    said = python(project, "-m", "pytest", "-p", "no:cacheprovider", str(project))
+    assert " passed" in said
+    assert "skipped" not in said
+    assert "failed" not in said
+
+
+def test_a_new_project_guides_who_replaces_its_example_board(project):
+    """With a board of the author's own the kit goes on; the example's tests ask for new ones."""
+    code = project / "my_brake" / "__init__.py"
+    text = code.read_text()
+    for old, new in (("Board", "Relays"), ("full: float", "most: float"), (".full", ".most")):
+        assert old in text
+        text = text.replace(old, new)
+    code.write_text(text)
+    said = python(project, "-m", "pytest", "-rs", "-p", "no:cacheprovider", str(project))
+    assert "1 skipped" in said
+    assert "the example board is gone: test yours here" in said
+
+
+def test_the_first_try_on_hardware_in_the_new_readme_works(project, tmp_path):
+    """Copied as it stands, with a file in place of the device."""
+    device = tmp_path / "board"
+    readme = (project / "README.md").read_text()
+    (script,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    hurried = script.replace("/dev/ttyACM0", str(device)).replace("time.sleep(0.01)", "pass")
+    assert hurried.count(str(device)) == 1
+    python(project, "-c", hurried)
+    lines = device.read_text().splitlines()
+    assert lines[:4] == ["fl 1.000", "fr 0.000", "rl 0.000", "rr 0.000"]
+    assert lines[4 * 299] == "fl 0.000"
+    assert lines[-4:] == ["fl 1.000", "fr 1.000", "rl 1.000", "rr 1.000"]  # the safe state
+
+
+def test_new_names_the_python_that_slipguard_is_in(run, tmp_path):
+    """Another pip would look for slipguard on an index, where it is not."""
+    said = run("new", "my-brake", "--into", str(tmp_path)).stdout
+    assert f"next: {sys.executable} -m pip install -e " in said
+    assert f"{sys.executable} -m pytest" in said
 
 
 def test_a_new_project_never_overwrites(run, tmp_path):

@@ -106,6 +106,10 @@ def test_a_hook_that_asks_for_less_still_loads_with_what_it_registered(install):
          "Sink(a, b) must take no argument: no settings are registered"),
         (GOOD.replace("alert_sink(Sink)", "alert_sink(Sink, dict)"),
          "registers <class 'dict'> as settings of its alert sink; expected a dataclass"),
+        (GOOD.replace("alert_sink(Sink)", "alert_sink(lambda s: Sink(), Clash)")
+         + "\nfrom dataclasses import dataclass\nfrom slipguard.plugin import setting\n"
+         "@dataclass\nclass Clash:\n    plugin: str = setting('x', doc='which')\n",
+         "Clash.plugin: slipguard itself uses this key; choose another name"),
     ],
 )  # fmt: skip
 def test_every_mistake_is_one_clear_line(install, code, said):

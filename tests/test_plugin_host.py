@@ -9,7 +9,17 @@ from dataclasses import dataclass
 import pytest
 
 from slipguard import ConfigError, PluginError, Reading
-from slipguard.plugin import BRAKES, THROTTLE, AlertSink, Health, SensorSource, setting
+from slipguard.plugin import (
+    BRAKES,
+    CHANNELS,
+    DRIVER,
+    MEASURES,
+    THROTTLE,
+    AlertSink,
+    Health,
+    SensorSource,
+    setting,
+)
 from slipguard.plugin.discover import Plugin
 from slipguard.plugin.host import Host
 from slipguard.testing import (
@@ -164,6 +174,65 @@ def test_two_plugins_for_one_channel_are_refused_naming_both():
         Host(make_config("a: {}\nb: {}"), plugins=plugins)
     said = "brake.fl has two plugins: plugin a (acme-a 1.0) and plugin b (bolt-b 2.0)"
     assert str(caught.value) == said
+
+
+def test_what_the_driver_asks_for_is_nothing_a_sensor_provides():
+    """It would bypass age and signature of the driver's messages; and 'throttle' is a channel."""
+    assert not set(MEASURES) & {*DRIVER, *CHANNELS}
+    for name in DRIVER:
+        source = Wheels()
+        source.provides = ("counts", name)
+        with pytest.raises(PluginError, match=rf"Wheels.provides names '{name}', which is the dr"):
+            a_host(source)
+    sneaky = Wheels()
+    with a_host(sneaky) as host:
+        sneaky.next = Reading(t_s=0.0, counts=(1, 1, 1, 1), throttle=1.0)
+        assert host.read(0.0) == Reading(t_s=0.0)
+        assert "filled 'throttle'" in host.failed["counts"]
+
+
+def test_one_plugin_serves_twice_under_names_of_the_builder():
+    """A pulse board at the front, another at the back: two sections, each with its settings."""
+    made = []
+
+    def make(settings):
+        made.append(MockActuator(settings))
+        return made[-1]
+
+    board = make_plugin("board", actuator=make, settings=MockSettings, package="acme 1.0")
+    text = """
+    board: {channels: [brake.fl, brake.fr]}
+    rear-brakes:
+      plugin: board
+      channels: [brake.rl, brake.rr]
+    """
+    with Host(make_config(text), plugins=[board], threads=False) as host:
+        host.apply(make_decision(brakes=(0.1, 0.2, 0.3, 0.4)))
+        assert [device.name for device in made] == ["board", "rear-brakes"]
+        made[1]._write = lambda *_: 1 / 0
+        host.apply(make_decision(0.01))
+        assert host.failed["brake.rl"].startswith("plugin rear-brakes (acme 1.0): ZeroDivision")
+    made[0].assert_commands(
+        [(0.0, {"brake.fl": 0.1, "brake.fr": 0.2}), (0.01, {"brake.fl": 0.0, "brake.fr": 0.0})]
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("rear:\n  plugin: bord", "rover.yaml:7: plugins.rear.plugin: no plugin of this name is "
+                                  "installed; did you mean 'board'?"),
+        ("rear:\n  plugin: 3", "rover.yaml:7: plugins.rear.plugin: found 3, expected the name"),
+        ("rear:\n  plugin: board\n  chanels: []", "rover.yaml:8: plugins.rear.chanels: unknown "
+                                                  "key; did you mean 'channels'?"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_a_named_section_is_told_with_its_place(text, said):
+    """As in a section that bears the plugin's own name."""
+    board = make_plugin("board", actuator=MockActuator, settings=MockSettings)
+    with pytest.raises(ConfigError) as caught:
+        Host(make_config(text), plugins=[board])
+    assert str(caught.value).startswith(said)
 
 
 def test_every_problem_is_one_line():

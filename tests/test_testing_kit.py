@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 
 import pytest
 
@@ -92,6 +93,14 @@ class ChecksNothing(BreakableMock):
         self._write(values, decision)
 
 
+class Waits(BreakableMock):
+    """Takes its time over every command."""
+
+    def _write(self, command, decision):
+        time.sleep(0.05)
+        super()._write(command, decision)
+
+
 class StaysBroken(BreakableMock):
     """Never works again after one failure."""
 
@@ -115,6 +124,7 @@ CATCHES = {
     "refuses_what_is_out_of_range": ChecksNothing,
     "refuses_what_is_not_finite": ChecksNothing,
     "obeys_again_when_the_hardware_is_mended": StaysBroken,
+    "no_call_sleeps_longer_than_its_deadline": Waits,
 }
 
 
@@ -162,6 +172,26 @@ def test_a_kit_without_its_fixture_says_what_is_missing(pytester):
     result = pytester.runpytest_inprocess("-q", "-p", "no:cacheprovider")
     result.stdout.fnmatch_lines(["*give TestMine a fixture 'actuator'*"])
     result.stdout.fnmatch_lines(["*set TestMine.section, e.g. section = *"])
+
+
+def test_a_section_that_is_out_of_date_is_named_as_such(pytester):
+    """An author who renames a setting reads what to mend, in every test that needs the section."""
+    pytester.makepyfile(
+        f"""
+        from {__name__} import TestMockActuator as Good
+
+        class TestIt(Good):
+            section = "mock-actuator: {{chanels: [throttle]}}"
+        """
+    )
+    pytester.syspathinsert(__file__.rpartition("/")[0])
+    result = pytester.runpytest_inprocess(
+        "-q", "-k", "TestIt and refused", "-p", "no:cacheprovider"
+    )
+    assert result.parseoutcomes()["failed"] >= 3
+    result.stdout.fnmatch_lines(
+        ["*mend TestIt.section first, it is refused: rover.yaml:6: *.chanels: unknown key*"]
+    )
 
 
 def test_what_touches_the_outside_while_building_is_caught(pytester):

@@ -65,13 +65,12 @@ def evaluate(
 
     Thresholds were chosen on seeds below 1000; report on others.
     """
-    try:
-        from slipguard.evaluate import as_json, limits_table, tables
-        from slipguard.simulate import DEMO_ROVER
-    except ModuleNotFoundError as err:
-        if err.name != "mujoco":
-            raise
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+    from slipguard.evaluate import as_json, limits_table, tables
+
+    if folder is not None and closed_loop:
+        raise typer.BadParameter(
+            "--closed-loop is for simulated drives; a recording does not react"
+        )
     jobs, trials_wanted = (
         (list(_recorded(folder, rover)), [])
         if folder is not None
@@ -87,7 +86,7 @@ def evaluate(
     screen = console()
     shown_tables = tables(measures, trials)
     if folder is None:
-        config = Config.load(rover) if rover is not None else DEMO_ROVER
+        config = _simulated_rover(rover)
         if config.count_m > 0.0:
             shown_tables.append(limits_table(config))
     for title, header, rows in shown_tables:
@@ -144,11 +143,14 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
 def _simulated(
     rover: Path | None, scenarios: str, seeds: str, closed_loop: bool
 ) -> tuple[list[Job], list[Job]]:
-    from slipguard.evaluate import open_loop, trial
-    from slipguard.evaluate.trials import HELPERS
-    from slipguard.simulate import DEMO_ROVER, SCENARIOS
-
-    config = Config.load(rover) if rover is not None else DEMO_ROVER
+    try:
+        from slipguard.evaluate.trials import HELPERS, open_loop, trial
+        from slipguard.simulate import SCENARIOS
+    except ModuleNotFoundError as err:
+        if err.name != "mujoco":
+            raise
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+    config = _simulated_rover(rover)
     names = list(SCENARIOS) if scenarios == "all" else scenarios.split(",")
     for name in names:
         if name not in SCENARIOS:
@@ -165,6 +167,12 @@ def _simulated(
         if closed_loop
     ]
     return drives, closed
+
+
+def _simulated_rover(rover: Path | None) -> Config:
+    from slipguard.simulate import DEMO_ROVER
+
+    return Config.load(rover) if rover is not None else DEMO_ROVER
 
 
 def _spread(jobs: list[Job], workers: int, what: str) -> Iterable[tuple[str, Any]]:

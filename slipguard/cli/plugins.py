@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json as json_format
+import shlex
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -80,8 +82,12 @@ def new(
     """Write the project of a new brake plugin: code, tests that pass at once, README."""
     for path in write_project(name, into):
         typer.echo(f"wrote {path}")
-    home = into / name
-    typer.echo(f"next: pip install -e '{home}[test]' && pytest {home}")
+    # Of the environment that slipguard is in: another one would not find it.
+    python, home = shlex.quote(sys.executable), into / name
+    wanted = shlex.quote(f"{home.absolute()}[test]")
+    typer.echo(
+        f"next: {python} -m pip install -e {wanted} && {python} -m pytest {shlex.quote(str(home))}"
+    )
 
 
 def _check_rover(rover: Path) -> None:

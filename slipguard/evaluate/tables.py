@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from slipguard.evaluate.measures import COUNTED, Measures
-from slipguard.evaluate.trials import Trial
+
+if TYPE_CHECKING:
+    from slipguard.evaluate.trials import Trial
 
 Table = tuple[str, list[str], list[list[str]]]
 

@@ -13,6 +13,7 @@ from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.live.clock import Clock
 from slipguard.plugin import BRAKES, CHANNELS, THROTTLE, Actuator, Register, WhenSilent
+from slipguard.plugin.build import kinds
 from slipguard.plugin.discover import Plugin, discover
 from slipguard.plugin.host import Host
 from slipguard.section import Section
@@ -50,15 +51,15 @@ def host_for(
     config: Config, name: str, register: Register, clock: Clock, *, threads: bool = True
 ) -> Host:
     """A host with the plugin objects of ``register`` and the rover file's alert sinks."""
-    sinks = [
-        plugin
-        for plugin in discover(config.plugins)
+    uses, section = kinds(config.plugins), config.plugins
+    sinks = {
+        plugin.name: plugin
+        for plugin in discover(uses.values())
         if plugin.problem or all(offer.kind == "alert sink" for offer in plugin.offers)
-    ]
-    section = config.plugins
-    named = {plugin.name: section[plugin.name] for plugin in sinks}
+    }
+    named = {use: section[use] for use, kind in uses.items() if kind in sinks}
     source = section.source if isinstance(section, Section) else "<settings>"
     plugins = Section({**named, name: {}}, source=source, path="plugins")
     made = Plugin(name=name, package=PACKAGE, offers=tuple(register.offers))
     desk = replace(config, plugins=plugins)
-    return Host(desk, plugins=(made, *sinks), clock=clock, threads=threads)
+    return Host(desk, plugins=(made, *sinks.values()), clock=clock, threads=threads)

@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from slipguard.plugin import MEASURES
+from slipguard.plugin import DRIVER, MEASURES
 from slipguard.reading import Reading
+
+FIELDS = (*MEASURES, *DRIVER)
+"""Every field of a Reading but its time."""
 
 SIZES = {
     "counts": 4,
@@ -25,7 +28,7 @@ MOST_COUNT = 2**63
 
 def newest(older: Reading, newer: Reading) -> Reading:
     """Both in one: what the newer one leaves open is taken from the older."""
-    kept = {name: getattr(older, name) for name in MEASURES if getattr(newer, name) is None}
+    kept = {name: getattr(older, name) for name in FIELDS if getattr(newer, name) is None}
     return replace(newer, **kept)
 
 
@@ -37,7 +40,7 @@ def plain(reading: Reading) -> Reading:
     the guard was given.
     """
     values: dict[str, Any] = {}
-    for name in MEASURES:
+    for name in FIELDS:
         value = getattr(reading, name)
         if value is None:
             continue

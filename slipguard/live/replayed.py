@@ -15,7 +15,6 @@ from slipguard.plugin.host import Host
 from slipguard.reading import Reading
 from slipguard.recording import Recording
 
-DRIVER = ("throttle", "steer", "motor_enabled", "command_age_s")
 EARLY_S = 1e-6
 """A row due within a microsecond is due: clocks that add up periods round."""
 
@@ -33,7 +32,7 @@ class ReplayedSensors(SensorSource):
         That of the loop; the first row is due at the first read.
     """
 
-    provides = tuple(name for name in MEASURES if name not in DRIVER)
+    provides = MEASURES
     deadline_s = 0.05
 
     def __init__(self, recording: Recording, clock: Clock) -> None:

@@ -6,6 +6,7 @@ The host side (``discover``, ``host``) is imported from its own modules.
 from slipguard.plugin.contract import (
     BRAKES,
     CHANNELS,
+    DRIVER,
     HEALTHY,
     MEASURES,
     THROTTLE,
@@ -22,6 +23,7 @@ from slipguard.settings import setting
 __all__ = [
     "BRAKES",
     "CHANNELS",
+    "DRIVER",
     "HEALTHY",
     "MEASURES",
     "THROTTLE",

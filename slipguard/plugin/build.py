@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,7 +11,31 @@ from slipguard.errors import PluginError
 from slipguard.plugin.contract import Actuator, SensorSource, check_object
 from slipguard.plugin.discover import Plugin, discover, installed_names, one_line
 from slipguard.plugin.register import BASES, Offer
-from slipguard.section import Section, suggest
+from slipguard.section import Section, show, suggest
+
+KIND = "plugin"
+"""Key of a plugin's section that names the installed plugin, where the section is called
+otherwise: one plugin can then be used several times.
+"""
+
+
+def kinds(plugins: Mapping[str, Any]) -> dict[str, str]:
+    """The installed plugin that each section under ``plugins`` is for.
+
+    Raises
+    ------
+    ConfigError
+        Something that is no section, or no name: file, line and key.
+    """
+    wanted = _as_section(plugins)
+    found: dict[str, str] = {}
+    for name in wanted:
+        section = wanted.section(name)
+        kind = section.get(KIND, name)
+        if not isinstance(kind, str):
+            raise section.error(KIND, f"found {show(kind)}, expected the name of a plugin")
+        found[name] = kind
+    return found
 
 
 def build(
@@ -33,20 +58,25 @@ def build(
         for each, naming plugins and packages.
     """
     wanted = _as_section(config.plugins)
-    found = {p.name: p for p in (discover(wanted) if plugins is None else plugins)}
+    uses = kinds(wanted)
+    found = {p.name: p for p in (discover(uses.values()) if plugins is None else plugins)}
     known = tuple(found) if plugins is not None else ()
     made: list[tuple[Plugin, Any]] = []
     problems: list[str] = []
-    for name in wanted:
-        if name not in found:
-            hint = suggest(name, known or installed_names())
-            raise wanted.error(name, f"no plugin of this name is installed{hint}")
-        plugin = found[name]
+    for name, kind in uses.items():
+        section = wanted.section(name)
+        if kind not in found:
+            problem = (
+                f"no plugin of this name is installed{suggest(kind, known or installed_names())}"
+            )
+            raise section.error(KIND, problem) if KIND in section else wanted.error(name, problem)
+        # Messages call it as the rover file does.
+        plugin = dataclasses.replace(found[kind], name=name)
         if plugin.problem:
             problems.append(f"{plugin.label}: {plugin.problem}")
             continue
         for offer in plugin.offers:
-            settings: Any = wanted.section(name).read(offer.settings)
+            settings: Any = _settings(section).read(offer.settings)
             try:
                 made.append((plugin, _make(plugin, offer, settings)))
             except PluginError as err:
@@ -89,6 +119,15 @@ def served(device: Any) -> tuple[str, ...]:
     if isinstance(device, Actuator):
         return device.channels
     return device.provides if isinstance(device, SensorSource) else ()
+
+
+def _settings(section: Section) -> Section:
+    """The section without the key that is ours."""
+    if KIND not in section:
+        return section
+    values = {key: value for key, value in section.items() if key != KIND}
+    lines = {key: line for key in values if (line := section.line_of(key)) is not None}
+    return Section(values, source=section.source, path=section.path, line=section.line, lines=lines)
 
 
 def _as_section(plugins: Mapping[str, Any]) -> Section:

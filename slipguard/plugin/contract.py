@@ -27,8 +27,13 @@ THROTTLE = "throttle"
 CHANNELS = (*BRAKES, THROTTLE)
 """What an actuator can serve: ``brake.fl`` .. ``brake.rr`` (0..1), ``throttle`` (-1..1)."""
 
-MEASURES = tuple(f.name for f in fields(Reading) if f.name != "t_s")
-"""Every field of a Reading that a sensor source can provide."""
+DRIVER = ("throttle", "steer", "motor_enabled", "command_age_s")
+"""The fields of a Reading that hold what the driver asks for. They come with the driver's
+messages, whose age and signature are checked, never from a sensor source.
+"""
+
+MEASURES = tuple(f.name for f in fields(Reading) if f.name not in ("t_s", *DRIVER))
+"""Every field of a Reading that a sensor source can provide; none is also a channel."""
 
 
 _SILENT_WORDS = {
@@ -306,7 +311,7 @@ class SensorSource(_Device):
             return None
         if not isinstance(reading, Reading):
             raise TypeError(f"_read returned {reading!r}, expected a Reading or None")
-        for name in MEASURES:
+        for name in (*MEASURES, *DRIVER):
             if name not in self.provides and getattr(reading, name) is not None:
                 raise ValueError(f"_read filled {name!r}, but provides only {self.provides}")
         return reading
@@ -366,7 +371,17 @@ def check_object(kind: str, made: Any) -> None:
                 f"{label}.when_silent is missing; expected e.g. WhenSilent('releases')"
             )
     elif kind == "sensor source":
-        _check_names(label, "provides", getattr(made, "provides", None), MEASURES)
+        _check_provides(label, getattr(made, "provides", None))
+
+
+def _check_provides(label: str, names: Any) -> None:
+    for name in DRIVER:
+        if isinstance(names, tuple) and name in names:
+            raise PluginError(
+                f"{label}.provides names {name!r}, which is the driver's: what the driver asks "
+                "for comes as messages (live.command) or through an Operator, never from a sensor"
+            )
+    _check_names(label, "provides", names, MEASURES)
 
 
 def _check_names(label: str, what: str, names: Any, known: tuple[str, ...]) -> None:

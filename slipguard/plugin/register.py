@@ -95,6 +95,10 @@ def _check_settings(kind: OfferKind, settings: Any) -> None:
     if not (isinstance(settings, type) and is_dataclass(settings)):
         raise PluginError(f"registers {settings!r} as settings of its {kind}; expected a dataclass")
     for f in fields(settings):
+        if f.name == "plugin":
+            raise PluginError(
+                f"{settings.__name__}.plugin: slipguard itself uses this key; choose another name"
+            )
         if "doc" not in f.metadata:
             raise PluginError(f"{settings.__name__}.{f.name} is not declared with setting(...)")
 

@@ -14,7 +14,9 @@ _FILES = {
     "README.md": "README.md.template",
     "@module@/__init__.py": "plugin.py.template",
     "@module@/py.typed": None,
+    "tests/conftest.py": "conftest.py.template",
     "tests/test_@module@.py": "test_plugin.py.template",
+    "tests/test_@module@_board.py": "test_board.py.template",
 }
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 

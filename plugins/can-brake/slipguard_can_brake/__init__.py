@@ -15,8 +15,8 @@ from slipguard_can_brake.layout import Layout, read_layout
 SEND_WITHIN_S = 0.002
 MOST_FRAMES = 200
 """Frames taken from the bus in one go: a flooded bus does not hold up the loop."""
-BUS_OFF = 0x40
-"""Bit of an error frame's id: the controller has left the bus (Linux, can/error.h)."""
+BUS_OFF, RESTARTED = 0x40, 0x100
+"""Bits of an error frame's id: the controller has left the bus, is back (Linux, can/error.h)."""
 DEFAULT_SIGNALS = {wheel: f"Brake{wheel.upper()}" for wheel in WHEELS}
 DEFAULT_STATUS = {wheel: f"BrakeStatus{wheel.upper()}" for wheel in WHEELS}
 
@@ -65,6 +65,9 @@ class Settings:
         statuses = self.status
         if statuses is None:
             statuses = {wheel: DEFAULT_STATUS[wheel] for wheel in signals}
+        for wheel in statuses:
+            if wheel not in signals:
+                raise ValueError(f"status: {wheel} has no command signal under signals")
         return read_layout(
             self.dbc,
             self.command,
@@ -151,23 +154,11 @@ class CanBrake(Actuator):
 
     def _health(self) -> Health:
         self._listen()
-        now_s = self._clock()
-        failed, reasons = [], []
-        for wheel, node in self._seen.nodes.items():
-            silent_s = now_s - node.heard_s
-            if self._seen.bus_off:
-                reasons.append("the CAN controller is bus-off")
-            elif silent_s > self._settings.heartbeat_s:
-                reasons.append(f"{wheel} not heard for {silent_s:.1f} s")
-            elif node.fault:
-                reasons.append(f"{wheel} reports a fault")
-            else:
-                continue
-            failed.append(f"brake.{wheel}")
+        failed = self._failures()
         nodes = self._seen.nodes.items()
         return Health(
-            failed=tuple(c for c in self.channels if c in failed),
-            message="; ".join(dict.fromkeys(reasons)),
+            failed=tuple(failed),
+            message="; ".join(dict.fromkeys(failed.values())),
             position={f"brake.{w}": n.position for w, n in nodes if n.position is not None},
             temperature_c={
                 f"brake.{w}": n.temperature_c for w, n in nodes if n.temperature_c is not None
@@ -177,6 +168,20 @@ class CanBrake(Actuator):
                 "bad_frames": self._seen.bad_frames,
             },
         )
+
+    def _failures(self) -> dict[str, str]:
+        """Channels that do not work, and why."""
+        if self._seen.bus_off:
+            # Every brake, also one whose node sends no status: no command leaves this computer.
+            return dict.fromkeys(self.channels, "the CAN controller is bus-off")
+        now_s, found = self._clock(), {}
+        for wheel, node in self._seen.nodes.items():
+            silent_s = now_s - node.heard_s
+            if silent_s > self._settings.heartbeat_s:
+                found[f"brake.{wheel}"] = f"{wheel} not heard for {silent_s:.1f} s"
+            elif node.fault:
+                found[f"brake.{wheel}"] = f"{wheel} reports a fault"
+        return found
 
     def _send(self, command: Mapping[str, float]) -> None:
         import can
@@ -205,8 +210,11 @@ class CanBrake(Actuator):
                 return
             if frame.is_error_frame:
                 self._seen.error_frames += 1
-                self._seen.bus_off = self._seen.bus_off or bool(frame.arbitration_id & BUS_OFF)
-            elif frame.arbitration_id in self._layout.statuses:
+                if frame.arbitration_id & (BUS_OFF | RESTARTED):
+                    self._seen.bus_off = not frame.arbitration_id & RESTARTED
+                continue
+            self._seen.bus_off = False  # whatever is heard, it is heard on the bus
+            if frame.arbitration_id in self._layout.statuses:
                 self._hear(*self._layout.statuses[frame.arbitration_id], frame.data)
 
     def _hear(self, wheel: str, message: Any, data: bytes) -> None:
@@ -216,7 +224,6 @@ class CanBrake(Actuator):
             self._seen.bad_frames += 1
             return
         settings, node = self._settings, self._seen.nodes[wheel]
-        self._seen.bus_off = False
         counter = values.get(settings.counter_signal)
         if counter is None or counter != node.counter:
             node.heard_s = self._clock()

@@ -14,6 +14,7 @@ import yaml
 from slipguard_can_brake import CanBrake, Settings
 
 from slipguard import WHEELS, ConfigError
+from slipguard.plugin import BRAKES
 from slipguard.plugin.host import Host
 from slipguard.testing import ManualClock, make_config, make_decision, make_plugin
 from slipguard.testing.kit import ActuatorContract
@@ -192,7 +193,7 @@ def test_a_fault_bit_is_a_failure(bench):
     assert health.message == "rl reports a fault"
 
 
-def test_bus_off_fails_all_wheels_until_a_node_is_heard(bench):
+def test_bus_off_fails_all_wheels_until_something_is_heard(bench):
     """A short circuit on the bus is told as what it is."""
     bench.brake.open()
     bench.nodes.report()
@@ -203,6 +204,24 @@ def test_bus_off_fails_all_wheels_until_a_node_is_heard(bench):
     assert health.counts["error_frames"] == 1
     bench.nodes.report()
     assert bench.brake.health().failed == ()
+
+
+@pytest.mark.parametrize("status", [{}, {"fl": "BrakeStatusFL"}])
+def test_bus_off_needs_no_status_messages(status):
+    """Where nodes send none, bus-off is all there is to notice; it ends when the bus is back."""
+    bench = Bench(status=status, heartbeat_s=5.0)
+    bench.brake.open()
+    assert bench.brake.health().failed == ()
+    for back in ({"frame_id": 0x100, "is_error_frame": True}, {"frame_id": 0x7FF}):
+        bench.nodes.send(0x40, bytes(8), is_error_frame=True)
+        health = bench.brake.health()
+        assert health.failed == BRAKES
+        assert health.message == "the CAN controller is bus-off"
+        bench.nodes.send(0x04, bytes(8), is_error_frame=True)  # a warning changes nothing
+        assert bench.brake.health().failed == BRAKES
+        bench.nodes.send(data=bytes(8), **back)
+        assert bench.brake.health().failed == ()
+    bench.close()
 
 
 def test_rubbish_on_the_bus_is_counted_and_nothing_else(bench):
@@ -249,6 +268,10 @@ def test_the_host_names_the_wheel_and_brakes_on_with_the_others():
         ("command: Brakes", "command: no message 'Brakes' in the DBC file; it has BrakeCommand"),
         ("signals: {fl: Left}", "signals: no signal 'Left' in BrakeCommand; it has BrakeFL"),
         ("signals: {}", "signals: found none"),
+        (
+            "signals: {fl: BrakeFL}\n  status: {rl: BrakeStatusRL}",
+            "status: rl has no command signal",
+        ),
         ("status: {fl: BrakeCommand}", "position_signal: no signal 'Position' in BrakeCommand"),
         ("node_timeout_s: -1", "node_timeout_s: found -1, expected a number from 0 to 10 s"),
     ],
@@ -258,7 +281,7 @@ def test_wrong_settings_are_told_with_their_place(more, said):
     with pytest.raises(ConfigError) as caught:
         Host(make_config(f"can-brake:\n  channel: can0\n  node_when_silent: applies\n  {more}"))
     # A key that was not given is told at the beginning of its section.
-    line = 7 if said.startswith("position_signal") else 9
+    line = 7 if said.startswith("position_signal") else 9 + more.count("\n")
     assert str(caught.value).startswith(f"rover.yaml:{line}: plugins.can-brake.{said}")
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 import struct
 from pathlib import Path
 
 import pytest
+import smbus2
 import yaml
 from slipguard_imu_i2c import ImuI2c, Settings, registers
 
@@ -105,6 +107,59 @@ class TestImuI2c(SensorSourceContract):
     @pytest.fixture
     def break_hardware(self, bench):
         return lambda broken: setattr(bench.chip, "broken", broken)
+
+
+@pytest.fixture
+def kernel(monkeypatch):
+    """The kernel's side of /dev/i2c-1 for the real smbus2: its requests reach a fake chip."""
+
+    def serve(chip):
+        address = [None]
+
+        def ioctl(handle, request, argument):
+            if request == smbus2.smbus2.I2C_FUNCS:
+                argument.value = 0xFFFFFFFF
+            elif request == smbus2.smbus2.I2C_SLAVE:
+                address[0] = argument
+            elif request == smbus2.smbus2.I2C_SMBUS:
+                transfer(argument, argument.data.contents)
+            else:
+                raise AssertionError(f"request 0x{request:04X}")
+
+        def transfer(asked, data):
+            reads = asked.read_write == smbus2.smbus2.I2C_SMBUS_READ
+            if asked.size == smbus2.smbus2.I2C_SMBUS_BYTE_DATA:
+                if reads:
+                    data.byte = chip.read_byte_data(address[0], asked.command)
+                else:
+                    chip.write_byte_data(address[0], asked.command, data.byte)
+                return
+            assert asked.size == smbus2.smbus2.I2C_SMBUS_I2C_BLOCK_DATA
+            length = data.block[0]
+            assert reads
+            values = chip.read_i2c_block_data(address[0], asked.command, length)
+            data.block[0 : 1 + length] = [length, *values]
+
+        opened = os.open
+
+        def open_file(path, *flags, **options):
+            return opened(os.devnull if path == "/dev/i2c-1" else path, *flags, **options)
+
+        monkeypatch.setattr(os, "open", open_file)
+        monkeypatch.setattr(smbus2.smbus2, "ioctl", ioctl)
+
+    return serve
+
+
+def test_through_the_real_bus_library(kernel):
+    """What smbus2 makes of our calls is what the chip must be asked."""
+    chip = FakeChip()
+    kernel(chip)
+    with ImuI2c(Settings(), sleep=lambda s: None) as imu:
+        chip.measure((0.5, 0, -1), (10, 0, 0))
+        reading = imu.read()
+    assert reading.accel_mps2 == pytest.approx((4.903, 0, -9.807), abs=0.01)
+    assert reading.gyro_radps == pytest.approx((math.radians(10), 0, 0), abs=0.001)
 
 
 @pytest.mark.parametrize("range_g", [2, 4, 8, 16])

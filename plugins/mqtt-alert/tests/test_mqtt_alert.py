@@ -182,6 +182,10 @@ def certificates(tmp_path):
     (tmp_path / "san").write_text("subjectAltName=IP:127.0.0.1\n")
     run("x509", "-req", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key",
         "-CAcreateserial", "-days", "2", "-extfile", "san", "-out", "server.pem")  # fmt: skip
+    run("req", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=rover",
+        "-keyout", "rover.key", "-out", "rover.csr")  # fmt: skip
+    run("x509", "-req", "-in", "rover.csr", "-CA", "ca.pem", "-CAkey", "ca.key",
+        "-CAcreateserial", "-days", "2", "-out", "rover.pem")  # fmt: skip
     return tmp_path
 
 
@@ -201,6 +205,27 @@ def test_an_encrypted_connection(start_broker, listen, certificates):
     with MqttAlert(Settings(host="127.0.0.1", port=broker.port, tls=wrong)) as sink:
         wait_for(lambda: sink._trouble != "still connecting")
         assert not sink.is_connected
+
+
+def test_a_broker_that_wants_to_know_who_calls(start_broker, certificates):
+    """With a certificate of our own we are let in, without one we are not."""
+    broker = start_broker(
+        "allow_anonymous true",
+        f"cafile {certificates / 'ca.pem'}",
+        f"certfile {certificates / 'server.pem'}",
+        f"keyfile {certificates / 'server.key'}",
+        "require_certificate true",
+    )
+    ca = str(certificates / "ca.pem")
+    mine = Tls(
+        ca_file=ca,
+        cert_file=str(certificates / "rover.pem"),
+        key_file=str(certificates / "rover.key"),
+    )
+    connected(broker, tls=mine).close()
+    with MqttAlert(Settings(host="127.0.0.1", port=broker.port, tls=Tls(ca_file=ca))) as stranger:
+        wait_for(lambda: stranger._trouble != "still connecting")
+        assert not stranger.is_connected
 
 
 def test_user_and_password(start_broker, listen, tmp_path):

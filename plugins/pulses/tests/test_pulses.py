@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
+import smbus2
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 from hypothesis import given
@@ -12,6 +15,7 @@ from slipguard_pulses.board import BoardOutputs, prescale
 from slipguard_pulses.fake_board import FakeBoard
 from slipguard_pulses.gpio import GpioOutputs
 
+from slipguard import PluginError
 from slipguard.section import Section
 
 
@@ -23,6 +27,64 @@ def board():
 @pytest.fixture
 def outputs(board):
     return BoardOutputs(PulseSettings(), make_bus=lambda number: board, sleep=lambda s: None)
+
+
+@pytest.fixture
+def kernel(monkeypatch):
+    """The kernel's side of /dev/i2c-1 for the real smbus2: its requests reach a fake chip."""
+
+    def serve(chip):
+        address = [None]
+
+        def ioctl(handle, request, argument):
+            if request == smbus2.smbus2.I2C_FUNCS:
+                argument.value = 0xFFFFFFFF
+            elif request == smbus2.smbus2.I2C_SLAVE:
+                address[0] = argument
+            elif request == smbus2.smbus2.I2C_SMBUS:
+                transfer(argument, argument.data.contents)
+            else:
+                raise AssertionError(f"request 0x{request:04X}")
+
+        def transfer(asked, data):
+            reads = asked.read_write == smbus2.smbus2.I2C_SMBUS_READ
+            if asked.size == smbus2.smbus2.I2C_SMBUS_BYTE_DATA:
+                if reads:
+                    data.byte = chip.read_byte_data(address[0], asked.command)
+                else:
+                    chip.write_byte_data(address[0], asked.command, data.byte)
+                return
+            assert asked.size == smbus2.smbus2.I2C_SMBUS_I2C_BLOCK_DATA
+            length = data.block[0]
+            assert not reads
+            values = list(data.block[1 : 1 + length])
+            chip.write_i2c_block_data(address[0], asked.command, values)
+
+        opened = os.open
+
+        def open_file(path, *flags, **options):
+            return opened(os.devnull if path == "/dev/i2c-1" else path, *flags, **options)
+
+        monkeypatch.setattr(os, "open", open_file)
+        monkeypatch.setattr(smbus2.smbus2, "ioctl", ioctl)
+
+    return serve
+
+
+def test_through_the_real_bus_library(kernel, board):
+    """What smbus2 makes of our calls is what the chip must be told."""
+    kernel(board)
+    outputs = make_outputs(PulseSettings())
+    outputs.open({3: 1500.0})
+    assert board.pulse_us(3) == pytest.approx(1500, abs=3)
+    outputs.set_us({3: 1900.0})
+    assert board.pulse_us(3) == pytest.approx(1900, abs=3)
+    outputs.set_us({3: None})
+    assert board.pulse_us(3) is None
+    board.broken = True
+    with pytest.raises(OSError, match="Remote I/O error"):
+        outputs.set_us({3: 1900.0})
+    outputs.close()
 
 
 def test_the_divider_is_that_of_the_datasheet():
@@ -141,6 +203,28 @@ def test_pins_show_the_duty_cycle_of_the_pulse(pins):
     outputs.close()
     assert pin.frequency is None
     outputs.close()
+
+
+class Daemon(MockFactory):
+    """Looks like gpiozero's client of the pigpio daemon."""
+
+
+Daemon.__module__ = "gpiozero.pins.pigpio"
+
+
+def test_pulses_that_outlive_the_program_are_never_a_surprise(pins, monkeypatch):
+    """The daemon's pulses go on after kill -9: the arming rule must know before the motor turns."""
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    Device.pin_factory = Daemon(pin_class=MockPWMPin)
+    outputs = GpioOutputs(PulseSettings(driver="gpio"))
+    assert outputs.when_silent.does == "releases"
+    with pytest.raises(PluginError, match="set GPIOZERO_PIN_FACTORY to pigpio"):
+        outputs.open({17: 1500})
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "pigpio")
+    chosen = GpioOutputs(PulseSettings(driver="gpio"))
+    assert chosen.when_silent.does == "holds_last"
+    chosen.open({17: 1500})
+    chosen.close()
 
 
 def test_the_driver_is_chosen_by_the_settings():

@@ -14,7 +14,7 @@ from slipguard.errors import PluginError
 from slipguard.plugin.contract import BRAKES, CHANNELS, THROTTLE, Actuator, Health, WhenSilent
 from slipguard.plugin.host import Host
 from slipguard.testing.clock import ManualClock
-from slipguard.testing.kit.common import PluginContract, need
+from slipguard.testing.kit.common import PluginContract, need, slept_s
 from slipguard.testing.made_up import make_config, make_decision, make_plugin
 
 Outputs = Callable[[], Mapping[str, float]]
@@ -70,6 +70,19 @@ class ActuatorContract(PluginContract):
     def test_its_deadline_fits_a_control_loop(self, actuator: Actuator) -> None:
         """One call may not be allowed longer than a fifth of a second."""
         assert 0 < actuator.deadline_s <= 0.2
+
+    def test_no_call_sleeps_longer_than_its_deadline(self, opened: Actuator) -> None:
+        """The loop goes on without whoever is late twice, and stops the rover."""
+        full = _decision(PERIOD_S, dict.fromkeys(CHANNELS, 1.0))
+        for name, call in {
+            "apply": lambda: (opened.apply(full), opened.health()),
+            "safe_state": lambda: opened.safe_state("test"),
+        }.items():
+            asked_s = slept_s(call)
+            assert asked_s < opened.deadline_s, (
+                f"{name} sleeps {asked_s:g} s, its deadline is {opened.deadline_s:g} s: wait in a "
+                "thread of your own, or not at all"
+            )
 
     # -- life -----------------------------------------------------------------------------
 

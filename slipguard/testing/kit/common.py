@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import MISSING, Field, fields
 from typing import Any, get_origin, get_type_hints
 
@@ -42,6 +44,10 @@ class PluginContract:
         return [offer.settings for offer in self._plugin().offers]
 
     def _good_values(self) -> dict[str, Any]:
+        try:
+            Host(make_config(self.section))
+        except ConfigError as err:
+            pytest.fail(f"mend {type(self).__name__}.section first, it is refused: {err}")
         ((_, values),) = yaml.safe_load(self.section).items()
         return dict(values or {})
 
@@ -107,6 +113,23 @@ def need(value: Any, name: str) -> Any:
     if value is None:
         pytest.skip(f"give the fixture {name!r} to run this test")
     return value
+
+
+def slept_s(call: Callable[[], object]) -> float:
+    """How long ``call`` asked to sleep, seconds, without sleeping. Other threads sleep as ever."""
+    me, sleep = threading.get_ident(), time.sleep
+    asked_s = [0.0]
+
+    def count(seconds: float) -> None:
+        if threading.get_ident() != me:
+            sleep(seconds)
+        else:
+            asked_s[0] += seconds
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(time, "sleep", count)
+        call()
+    return asked_s[0]
 
 
 def _beyond(f: Field[Any]) -> Iterator[float]:

@@ -10,7 +10,7 @@ import pytest
 from slipguard.errors import PluginError
 from slipguard.plugin.contract import MEASURES, Health, SensorSource
 from slipguard.reading import Reading
-from slipguard.testing.kit.common import PluginContract, need
+from slipguard.testing.kit.common import PluginContract, need, slept_s
 
 
 class SensorSourceContract(PluginContract):
@@ -51,7 +51,11 @@ class SensorSourceContract(PluginContract):
     def test_reads_without_waiting_when_nothing_is_new(self, opened: SensorSource) -> None:
         """A quiet sensor does not stop the loop."""
         for _ in range(100):
-            opened.read()
+            asked_s = slept_s(opened.read)
+            assert asked_s < opened.deadline_s, (
+                f"read sleeps {asked_s:g} s, its deadline is {opened.deadline_s:g} s: read in a "
+                "thread of your own, or only what is there"
+            )
 
     def test_reads_what_it_provides(
         self, opened: SensorSource, feed: Callable[[], None] | None
