@@ -415,3 +415,106 @@ def test_kinetic_energy_a_stop_turns_into_heat():
     energy = 0.5 * 3.6 * (45.5 / 3.6) ** 2
     assert energy == pytest.approx(287.5, abs=0.1)
     assert energy / 4 < rover().brakes.heat_limit_j
+
+
+def limited(wheels, slip_mps, seconds):
+    """Throttle limit and brake wishes after these wheels slipped that much for so long."""
+    traction = Traction(rover())
+    slips = tuple(slip_mps if w in wheels else 0.0 for w in WHEELS)
+    found = tuple(finding("wheel_spin", w) for w in wheels)
+    crawling = estimate(speed_mps=0.05, slip_mps=slips, wheel_speed_mps=slips)
+    for _ in range(round(seconds / 0.005)):
+        wishes, limit = traction.step(crawling, found, True, 0.005)
+    return limit, wishes
+
+
+@pytest.mark.parametrize("wheels", [("fl", "rr"), ("fr", "rl"), ("rl",)])
+def test_brakes_come_before_the_throttle_limit(wheels):
+    """Wheels that hang on opposite corners: while their brakes have something left, less throttle
+    would only take torque from the two that climb."""
+    limit, wishes = limited(wheels, 0.25, 1.0)
+    assert limit == 1.0
+    assert all((0.2 < wish < 1.0) == (w in wheels) for w, wish in zip(WHEELS, wishes, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("wheels", "slip_mps", "seconds", "why"),
+    [
+        (("fl", "rr"), 0.25, 5.0, "the brakes give all they have"),
+        (("fl",), 0.25, 5.0, "the brake gives all it has"),
+        (("fl", "rr"), 1.0, 0.1, "the brakes are late for it"),
+        (("fl", "fr", "rl"), 0.25, 0.5, "one wheel alone grips, and hardly will for long"),
+        (("fl", "fr", "rl", "rr"), 0.25, 0.5, "no wheel grips"),
+    ],
+)
+def test_the_throttle_is_cut_where_brakes_do_not_suffice(wheels, slip_mps, seconds, why):
+    """Full brakes cannot hand on more torque, and where next to nothing grips nobody takes it."""
+    limit, wishes = limited(wheels, slip_mps, seconds)
+    assert limit < 0.95, why
+    assert (max(wishes) == 1.0) == (seconds == 5.0)
+
+
+def test_two_hot_brakes_leave_it_to_the_throttle():
+    """The energy counter still protects the brakes of wheels that hang for minutes."""
+    limit, wishes = limited(("fl", "rr"), 1.5, 60.0)
+    assert limit == pytest.approx(0.1)
+    assert wishes == [0.0] * 4
+
+
+def test_two_wheels_in_the_air_on_a_climb():
+    """Opposite corners in the air, 20 % uphill, full throttle: the other two need m g sin r / 2 =
+    0.36 N m each and so the motor 1.5 of its 4 N m. Torque is there, and so it climbs; the rims in
+    the air run little faster than the ground."""
+    config = rover()
+    plant = Plant(config, mu=[0.0, 0.95, 0.95, 0.0], slope_rad=math.atan(0.2), brake=1.0)
+    log = closed_loop(plant, 5.0, lambda t: 0.0 if t < 1 else 0.9)
+    assert log.way_m[-1] > 1.0
+    driving = log.since(2.5)
+    assert log.brakes[driving][:, [1, 2]].max() < 0.05
+    assert np.median((log.rim_mps - log.v_mps[:, None])[driving][:, [0, 3]]) < 0.4
+
+
+CROSSING = ("twister", "twister_reverse", "clay_uphill", "clay_uphill_reverse")
+
+
+def crossed(scenario, seed):
+    """That drive without help, with the guard and with the true estimate."""
+    from slipguard.evaluate.trials import trial
+    from slipguard.simulate import DEMO_ROVER
+
+    return {h: trial(scenario, seed, h, DEMO_ROVER) for h in ("nobody", "guard", "truth")}
+
+
+def test_high_ridges_are_crossed():
+    """The hardest of a hundred axle-twisters (ridges of 75 mm, a driver who begins with little):
+    the guard's limit once left half of the throttle that two wheels need to climb."""
+    from slipguard.evaluate.trials import trial
+    from slipguard.simulate import DEMO_ROVER
+
+    guard = trial("twister", 61, "guard", DEMO_ROVER)
+    assert guard.across_s is not None
+    assert guard.leap_mps <= 0.2
+
+
+@pytest.mark.large
+@pytest.mark.parametrize("scenario", CROSSING)
+def test_what_strands_the_unaided_rover_is_crossed(scenario):
+    """Every drive across, in at most 1.1 times the time and twice the braking of the true
+    estimate, without a leap; and most of them strand the rover that nobody helps."""
+    drives = [crossed(scenario, seed) for seed in range(3001, 3007)]
+    assert sum(d["nobody"].across_s is None for d in drives) >= 3
+    for d in drives:
+        guard, truth = d["guard"], d["truth"]
+        assert guard.across_s is not None
+        assert guard.across_s <= 1.1 * truth.across_s
+        assert guard.brake_wheel_s <= 2.0 * truth.brake_wheel_s + 0.5
+        assert guard.leap_mps <= 0.2
+
+
+@pytest.mark.large
+@pytest.mark.parametrize("scenario", ["all_on_ice", "all_on_ice_reverse"])
+def test_pulling_away_on_ice(scenario):
+    """At least 0.9 times as far in 5 s as with the true estimate."""
+    for seed in range(3001, 3007):
+        drives = crossed(scenario, seed)
+        assert drives["guard"].pulled_m >= 0.9 * drives["truth"].pulled_m

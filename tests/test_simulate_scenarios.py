@@ -69,6 +69,29 @@ def test_open_differentials_strand_and_locked_ones_cross():
         assert summarise(locked).across_s is not None
 
 
+def test_the_driver_on_the_ridges_gives_all_there_is_before_he_gives_up():
+    """Stuck, the throttle rises to full within 3 s, the same for whoever helps; once the rover
+    moves it is back where it began, so that nothing shoots off."""
+    operator = make("twister", 61).operator
+    stands = replace(run(short(make("twister", 61), 0.01), DEMO_ROVER, 61).truth[0], x_m=1.2)
+    came = 1.0 + 1.2 / 0.4
+    given = [operator(came + late, stands)[0] for late in (0.0, 1.0, 2.0, 3.0)]
+    assert given == sorted(given)
+    assert given[0] < 0.5
+    assert given[-1] == 1.0
+    moving = replace(stands, speed_mps=0.2)
+    assert operator(came + 3.0, moving)[0] == pytest.approx(given[0] - 0.2)
+
+
+def test_full_throttle_does_not_free_the_unaided_rover():
+    """Two wheels spin the faster: the driver's patience is no way across."""
+    scenario = short(make("twister", 61), 12.0)
+    drive = run(scenario, DEMO_ROVER, 61)
+    assert drive.command_column("throttle").max() == 1.0
+    assert summarise(drive).across_s is None
+    assert max(np.abs(t.slip_mps).max() for t in drive.truth) > 3.0
+
+
 def test_reverse_mirrors():
     """Driven backwards the same thing happens to the opposite wheel."""
     ahead, back = (

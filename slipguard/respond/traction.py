@@ -3,7 +3,9 @@
 Three open differentials give every wheel the same drive torque, and a free wheel takes almost
 none. A brake torque T on the free wheel gives T to each of the other three and costs the motor
 4 T (torque balance of an ideal open differential, any vehicle dynamics handbook). So the brake
-goes where the spin is, in proportion to its slip speed, and lets go when the wheel grips.
+goes where the spin is, in proportion to its slip speed, and lets go when the wheel grips. The
+throttle is left alone while that works: with two wheels in the air the other two still get T
+each, for the same 4 T.
 """
 
 from __future__ import annotations
@@ -18,6 +20,8 @@ HOLD_ON_S = 0.25
 INTEGRAL_PER_S = 2.0
 MOST_BRAKE = 1.0
 LEAST_LIMIT = 0.1
+BRAKED_TARGETS = 4.0
+"""Slip left to brakes that have something left, as a multiple of ``limits.slip_target_mps``."""
 
 
 class Traction:
@@ -47,11 +51,11 @@ class Traction:
         slow = abs(estimate.speed_mps) <= self._limits.traction_brake_max_speed_mps
         self._count_heat(estimate, dt_s)
         # Braking helps only while another driven wheel of an open differential still grips.
-        gripping = any(d and not s for d, s in zip(self._driven, spinning, strict=True))
-        may_brake = drive_asked and slow and gripping and not self._locked
+        gripping = sum(d and not s for d, s in zip(self._driven, spinning, strict=True))
+        may_brake = drive_asked and slow and gripping > 0 and not self._locked
         for i in range(4):
             self._brake_wheel(i, spinning[i] and may_brake, drive_asked and slow, estimate, dt_s)
-        self._limit_throttle(spinning, slow, drive_asked, estimate, dt_s)
+        self._limit_throttle(spinning, gripping, may_brake, drive_asked, estimate, dt_s)
         return list(self._wish), self.throttle_limit
 
     def _brake_wheel(
@@ -75,20 +79,14 @@ class Traction:
     def _limit_throttle(
         self,
         spinning: list[bool],
-        slow: bool,
+        gripping: int,
+        may_brake: bool,
         drive_asked: bool,
         estimate: Estimate,
         dt_s: float,
     ) -> None:
-        several = sum(spinning) > 1
-        spent = any(
-            s and (w >= MOST_BRAKE or h)
-            for s, w, h in zip(spinning, self._wish, self._hot, strict=True)
-        )
-        cut = any(spinning) and (several or spent or not slow or self._locked)
-        if cut:
-            slips = [abs(estimate.slip_mps[i]) for i in range(4) if spinning[i]]
-            over = min(slips) - self._limits.slip_target_mps
+        over = self._over(spinning, gripping, may_brake, estimate)
+        if over is not None:
             rate = max(-self._limits.throttle_restore_per_s, 3.0 * over)
             rate = min(rate, self._limits.throttle_cut_per_s)
             self.throttle_limit -= rate * dt_s
@@ -97,6 +95,28 @@ class Traction:
         if not drive_asked:
             self.throttle_limit += 4.0 * self._limits.throttle_restore_per_s * dt_s
         self.throttle_limit = max(LEAST_LIMIT, min(1.0, self.throttle_limit))
+
+    def _over(
+        self, spinning: list[bool], gripping: int, may_brake: bool, estimate: Estimate
+    ) -> float | None:
+        """Slip speed above what less throttle should leave, m/s; None: nothing to limit.
+
+        Two wheels that hang on opposite corners are held by their brakes; less throttle would
+        only take torque from the two that carry the rover. So while brakes have something left
+        and at least two wheels grip, only a slip that the brakes are late for is cut.
+        """
+        slips = [abs(s) for s in estimate.slip_mps]
+        spent = [
+            slips[i]
+            for i in range(4)
+            if spinning[i] and (self._wish[i] >= MOST_BRAKE or self._hot[i])
+        ]
+        target = self._limits.slip_target_mps
+        over = [min(spent) - target] if spent else []
+        if sum(spinning) > 1 or (any(spinning) and not may_brake):
+            left = BRAKED_TARGETS * target if may_brake and gripping >= 2 else target
+            over.append(min(s for s, spins in zip(slips, spinning, strict=True) if spins) - left)
+        return max(over, default=None)
 
     def _count_heat(self, estimate: Estimate, dt_s: float) -> None:
         """Energy a brake turns into heat, torque times turn rate, less what it sheds."""

@@ -10,10 +10,20 @@ from slipguard.simulate.scenarios.driving import draw, ground
 from slipguard.simulate.truth import Truth
 from slipguard.simulate.world import Patch, axle_twister, kerb, rough
 
+PACE_MPS = 0.4
+"""What the driver counts on across the ridges; with locked differentials it is faster."""
+IMPATIENCE_PER_S = 0.2
+"""More throttle for each second late: all there is after 2 to 3 s without getting on."""
 
-def _pushing(throttle: float, truth: Truth) -> float:
-    """A driver who gives more throttle while the rover hardly moves."""
-    return min(1.0, throttle + 0.2 * max(0.0, 1.0 - abs(truth.speed_mps) / 0.2))
+
+def _pushing(throttle: float, truth: Truth, late_s: float = 0.0) -> float:
+    """A driver who gives more throttle while the rover hardly moves, the more the later he is.
+
+    Up to full throttle: three open differentials hand every wheel a quarter of the torque, so
+    two wheels that climb for four need twice the throttle that locked differentials do.
+    """
+    push = 0.2 + IMPATIENCE_PER_S * max(0.0, late_s)
+    return min(1.0, throttle + push * max(0.0, 1.0 - abs(truth.speed_mps) / 0.2))
 
 
 def twister(seed: int, config: Config = DEMO_ROVER) -> Scenario:
@@ -25,8 +35,9 @@ def twister(seed: int, config: Config = DEMO_ROVER) -> Scenario:
     ridges = axle_twister(1.2, 8, height, scale * 0.55, rover.wheelbase_m)
 
     def operator(t: float, truth: Truth) -> tuple[float, float]:
+        late_s = t - 1.0 - truth.x_m / PACE_MPS  # all he remembers of having been stuck
         u = throttle(t)
-        return _pushing(u, truth) if t > 2.0 else u, keep_line(truth)
+        return _pushing(u, truth, late_s) if t > 2.0 else u, keep_line(truth)
 
     return Scenario(
         name="twister",
