@@ -60,7 +60,7 @@ DEMOS = (
         "Ridges over tree roots, alternately left and right, lift one wheel off the ground: it "
         "spins and the rover strands.",
         "twister",
-        4,
+        1,
         22.0,
     ),
     Demo(
