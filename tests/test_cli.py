@@ -486,3 +486,14 @@ def test_the_installed_program(tmp_path):
     assert done.stderr == (
         "slipguard: missing.csv: cannot read the drive: No such file or directory\n"
     )
+
+
+def test_the_package_runs_as_a_module():
+    """``python -m slipguard`` is the same command line, and hands on its exit code."""
+    good, bad = (
+        subprocess.run([sys.executable, "-m", "slipguard", *arguments], capture_output=True)
+        for arguments in (["--version"], ["no-such-command"])
+    )
+    assert good.returncode == 0
+    assert good.stdout.startswith(b"slipguard ")
+    assert bad.returncode == Exit.USAGE
