@@ -102,7 +102,9 @@ class HillHold:
         gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
         neutral; ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is.
         """
-        for event in self._events(estimate, asked, must_stop, rolling, neutral, blind, dt_s):
+        for event in self._events(
+            estimate, asked, must_stop, rolling, neutral, blind, broken, dt_s
+        ):
             target = TABLE.get((self.phase, event))
             if target is not None:
                 if event is Event.ROLLED_BACK:
@@ -127,6 +129,7 @@ class HillHold:
         rolling: bool,
         neutral: bool,
         blind: bool,
+        broken: frozenset[int],
         dt_s: float,
     ) -> list[Event]:
         speed, sd = abs(estimate.speed_mps), estimate.speed_sd_mps
@@ -153,7 +156,10 @@ class HillHold:
                 events.append(Event.ROLLED_BACK)
         if not asked:
             events.append(Event.DRIVE_WITHDRAWN)
-        if estimate.at_rest or speed < STOPPED_MPS + sd or (blind and self._stop.over):
+        # Rims that turn tell of a rover that moves, whatever speed is believed.
+        turning = sorted(abs(r) for i, r in enumerate(estimate.wheel_speed_mps) if i not in broken)
+        slow = max([speed, *turning[-2:-1]]) < STOPPED_MPS + sd
+        if estimate.at_rest or slow or (blind and self._stop.over):
             events.append(Event.STOPPED)
         if asked and not must_stop and self._wait_s <= 0.0:
             events.append(Event.DRIVE_ASKED)

@@ -26,8 +26,9 @@ WHILE_SLIPPING = 0.5
 """Share of the ceiling that is left as soon as a wheel slips, so that it picks up again."""
 BELOW = 0.8
 """Ceiling over the brake that acted when slip was seen: that is later than when it began."""
-RISE_MPS3 = 0.5
+RISE_MPS3 = 0.4
 """How fast the ceiling rises, as deceleration per second."""
+WALK_MPS = 0.1
 LEAST_MPS2 = 0.3
 """The ceiling leaves at least this much deceleration."""
 EASE_MOST_S = 0.5
@@ -73,7 +74,11 @@ class GentleStop:
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
         if blind:  # nobody tells how it slows down: the brake that should do it on the level
             return max(0.0, self._per_mps2 * self._decel)
-        slip = max((-way * s for i, s in enumerate(estimate.slip_mps) if i not in broken), default=0.0)
+        slips = sorted(way * s for i, s in enumerate(estimate.slip_mps) if i not in broken)
+        # No braked wheel runs faster than the ground; of one alone that may be noise.
+        low = max([0.0, *slips[-2:-1]])
+        slip = -slips[0] if slips else 0.0
+        speed += low
         most = self._most(slip, speed, pull_mps2, dt_s)
         wish = self._wish(speed, pull_mps2, most, dt_s)
         level = max(0.0, min(wish, most))
@@ -94,7 +99,7 @@ class GentleStop:
     def _most(self, slip: float, speed: float, pull_mps2: float, dt_s: float) -> float:
         """Brake that the ground takes, as far as slip tells."""
         allowed = max(SLIPS_MPS, SLIPS_SHARE * speed)
-        slips = slip > (0.5 * allowed if self._slipping else allowed) and not self._doubted
+        slips = slip > (0.5 * allowed if self._slipping else allowed) and not self._doubted and speed > WALK_MPS
         if slips:
             self._eased_s += dt_s
             self._doubted = self._eased_s > EASE_MOST_S
