@@ -31,9 +31,9 @@ RISE_MPS3 = 0.4
 WALK_MPS = 0.1
 LEAST_MPS2 = 0.3
 """The ceiling leaves at least this much deceleration."""
-EASE_MOST_S = 0.5
+EASE_MOST_S = 1.0
 """Brakes let go no longer than this: a rim that has not picked up by then will not."""
-EASE_AGAIN = 0.5
+EASE_AGAIN = 1.0
 """Seconds of letting go that are earned back by each second of braking."""
 SLACK_MPS = 0.1
 """How far the ramp runs ahead of a rover that the ground does not let keep up."""
@@ -68,8 +68,9 @@ class GentleStop:
     ) -> float:
         """Brake wish now. ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is,
         which look locked and say nothing."""
-        speed = abs(estimate.speed_mps)
-        way = 1.0 if estimate.speed_mps >= 0 else -1.0
+        # Rims count for the direction: a believed speed may stray through zero.
+        sign = estimate.speed_mps + sum(estimate.wheel_speed_mps)
+        way = 1.0 if sign >= 0 else -1.0
         pull_mps2 = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, ahead
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
         if blind:  # nobody tells how it slows down: the brake that should do it on the level
@@ -78,7 +79,7 @@ class GentleStop:
         # No braked wheel runs faster than the ground; of one alone that may be noise.
         low = max([0.0, *slips[-2:-1]])
         slip = -slips[0] if slips else 0.0
-        speed += low
+        speed = max(0.0, way * estimate.speed_mps + low)
         most = self._most(slip, speed, pull_mps2, dt_s)
         wish = self._wish(speed, pull_mps2, most, dt_s)
         level = max(0.0, min(wish, most))
@@ -101,7 +102,7 @@ class GentleStop:
         allowed = max(SLIPS_MPS, SLIPS_SHARE * speed)
         slips = slip > (0.5 * allowed if self._slipping else allowed) and not self._doubted and speed > WALK_MPS
         if slips:
-            self._eased_s += dt_s
+            self._eased_s += (1.0 + max(0.0, pull_mps2)) * dt_s
             self._doubted = self._eased_s > EASE_MOST_S
         else:
             self._eased_s = max(0.0, self._eased_s - EASE_AGAIN * dt_s)
