@@ -156,9 +156,11 @@ class HillHold:
                 events.append(Event.ROLLED_BACK)
         if not asked:
             events.append(Event.DRIVE_WITHDRAWN)
-        # Rims that turn tell of a rover that moves, whatever speed is believed.
+        # A stop does not turn round: a believed speed beyond zero has strayed, and is zero. But
+        # rims that turn tell of a rover that moves, whatever speed is believed.
         turning = sorted(abs(r) for i, r in enumerate(estimate.wheel_speed_mps) if i not in broken)
-        slow = max([speed, *turning[-2:-1]]) < STOPPED_MPS + sd
+        left = max([self._stop.way * estimate.speed_mps, *turning[-2:-1]])
+        slow = left < STOPPED_MPS + sd
         if estimate.at_rest or slow or (blind and self._stop.over):
             events.append(Event.STOPPED)
         if asked and not must_stop and self._wait_s <= 0.0:

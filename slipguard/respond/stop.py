@@ -50,6 +50,7 @@ class GentleStop:
 
     def start(self, speed_mps: float) -> None:
         """Begin a stop from ``speed_mps``."""
+        self.way = 1.0 if speed_mps >= 0.0 else -1.0
         self._ramp_mps = abs(speed_mps)
         self._integral = 0.0
         self._ceiling = 1.0
@@ -68,9 +69,7 @@ class GentleStop:
     ) -> float:
         """Brake wish now. ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is,
         which look locked and say nothing."""
-        # Rims count for the direction: a believed speed may stray through zero.
-        sign = estimate.speed_mps + sum(estimate.wheel_speed_mps)
-        way = 1.0 if sign >= 0 else -1.0
+        way = self.way
         pull_mps2 = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, ahead
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
         if blind:  # nobody tells how it slows down: the brake that should do it on the level
