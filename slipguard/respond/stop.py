@@ -6,7 +6,8 @@ on the brakes stay below that ceiling, let go in proportion while a wheel still 
 little more as time goes by. So the ceiling follows the ground, down at once and up slowly.
 
 Slip can be imagined: by a broken sensor, or a speed that is wrong. The brakes must not stay off
-for that, so letting go is rationed, and the ceiling never sinks below what a slow stop needs.
+for that, so letting go is rationed, the ceiling never sinks below what a slow stop needs, and a stop that lasts
+much longer than it should ends on full brakes, locked or not.
 """
 
 from __future__ import annotations
@@ -29,6 +30,11 @@ BELOW = 0.8
 RISE_MPS3 = 0.4
 """How fast the ceiling rises, as deceleration per second."""
 WALK_MPS = 0.1
+"""Slower than this nothing is eased: a wheel that locks here slides a centimetre."""
+SLOWER, PATIENCE_S = 2.0, 1.0
+"""A stop so many times longer than asked, and this, no longer believes in slip."""
+OVERDUE_PER_S = 0.3
+"""From then on the brakes go on at this rate, whatever speed and grade are believed."""
 LEAST_MPS2 = 0.3
 """The ceiling leaves at least this much deceleration."""
 EASE_MOST_S = 1.0
@@ -52,6 +58,7 @@ class GentleStop:
         """Begin a stop from ``speed_mps``."""
         self.way = 1.0 if speed_mps >= 0.0 else -1.0
         self._ramp_mps = abs(speed_mps)
+        self._left_s = PATIENCE_S + SLOWER * abs(speed_mps) / self._decel
         self._integral = 0.0
         self._ceiling = 1.0
         self._acting = 0.0  # the brakes themselves, which lag the wish
@@ -72,6 +79,7 @@ class GentleStop:
         way = self.way
         pull_mps2 = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, ahead
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
+        self._left_s -= dt_s
         if blind:  # nobody tells how it slows down: the brake that should do it on the level
             return max(0.0, self._per_mps2 * self._decel)
         slips = sorted(way * s for i, s in enumerate(estimate.slip_mps) if i not in broken)
@@ -81,7 +89,7 @@ class GentleStop:
         speed = max(0.0, way * estimate.speed_mps + low)
         most = self._most(slip, speed, pull_mps2, dt_s)
         wish = self._wish(speed, pull_mps2, most, dt_s)
-        level = max(0.0, min(wish, most))
+        level = max(0.0, min(1.0, wish, most), min(1.0, -OVERDUE_PER_S * self._left_s))
         self._acting += (level - self._acting) * min(1.0, dt_s / max(self._lag_s, dt_s, 1e-9))
         return level
 
@@ -99,7 +107,11 @@ class GentleStop:
     def _most(self, slip: float, speed: float, pull_mps2: float, dt_s: float) -> float:
         """Brake that the ground takes, as far as slip tells."""
         allowed = max(SLIPS_MPS, SLIPS_SHARE * speed)
-        slips = slip > (0.5 * allowed if self._slipping else allowed) and not self._doubted and speed > WALK_MPS
+        slips = (
+            slip > (0.5 * allowed if self._slipping else allowed)
+            and not self._doubted
+            and speed > WALK_MPS
+        )
         if slips:
             self._eased_s += (1.0 + max(0.0, pull_mps2)) * dt_s
             self._doubted = self._eased_s > EASE_MOST_S
