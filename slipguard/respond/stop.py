@@ -6,8 +6,8 @@ on the brakes stay below that ceiling, let go in proportion while a wheel still 
 little more as time goes by. So the ceiling follows the ground, down at once and up slowly.
 
 Slip can be imagined: by a broken sensor, or a speed that is wrong. The brakes must not stay off
-for that, so letting go is rationed, the ceiling never sinks below what a slow stop needs, and a stop that lasts
-much longer than it should ends on full brakes, locked or not.
+for that, so letting go is rationed, the ceiling never sinks below what a slow stop needs, and a
+stop that lasts much longer than it should ends on full brakes, locked or not.
 """
 
 from __future__ import annotations
