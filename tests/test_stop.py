@@ -21,7 +21,7 @@ GONE_S = 4.0
 WALK_MPS = 0.15
 
 
-def stop_on(mu, seed, *, speed=1.5):
+def stop_on(mu, seed, *, speed=1.5, slope_deg=0.0):
     """Speed up on good ground, lose the link on slippery ground: truth from then to 0.15 m/s."""
     driver = Driver.of(DEMO_ROVER)
     way = math.copysign(1.0, speed)
@@ -31,7 +31,7 @@ def stop_on(mu, seed, *, speed=1.5):
     scenario = Scenario(
         name="slippery_stop",
         notes="The link is lost on slippery ground.",
-        world=World(patches=(patch,)),
+        world=World(slope_deg=slope_deg, patches=(patch,)),
         duration_s=GONE_S + 4.0,
         operator=lambda t, truth: (driver.cruise(truth, ramp(t), 0.5) if t > 0.8 else 0.0, 0.0),
         link=lambda t: t < GONE_S,
@@ -58,20 +58,31 @@ def longest_s(locked):
     return best * 0.005
 
 
-def check(mu, seed, speed):
-    """No wheel slower than a fifth of the ground's speed for longer than 0.15 s at a time, nor in
-    more than a tenth of the stop, down to 0.15 m/s; at least 0.7 of what friction gives, or 1.2
-    m/s2."""
-    deceleration, locked = stop_on(mu, seed, speed=speed)
-    assert longest_s(locked) <= 0.15
-    assert locked.mean() <= 0.1
-    assert deceleration >= min(0.7 * mu * G_MPS2, 1.2)
+def check(mu, seed, speed, slope_deg=0.0):
+    """No wheel slower than a fifth of the ground's speed for longer than 0.1 s at a time, nor in
+    more than 8 % of the stop, down to 0.15 m/s; at least 0.6 of what friction leaves, or 0.95 of
+    ``limits.stop_decel_mps2``.
+
+    Measured on six drives for each grip (seeds 1000 to 1005): up to 80 ms and 6 %, at least 0.75 of
+    the deceleration; on six others 0.64 once, where a speed believed too low softened the brakes.
+    """
+    deceleration, locked = stop_on(mu, seed, speed=speed, slope_deg=slope_deg)
+    assert longest_s(locked) <= 0.1
+    assert locked.mean() <= 0.08
+    gives = G_MPS2 * (mu * math.cos(math.radians(slope_deg)) + math.sin(math.radians(slope_deg)))
+    assert deceleration >= min(0.6 * gives, 0.95 * 1.5)
 
 
 @pytest.mark.parametrize(("mu", "speed"), [(0.12, 1.5), (0.15, -1.5)])
 def test_no_wheel_locks_on_slippery_ground(mu, speed):
     """The bound of ``check``, forwards and in reverse."""
     check(mu, 1003, speed)
+
+
+def test_steep_ground_is_not_taken_for_slippery():
+    """15 degrees down on good ground: the tyres creep and the encoders step, and yet the stop is
+    as short as asked. Six drives: 1.50 m/s2 each."""
+    check(0.8, 1001, 1.5, slope_deg=-15.0)
 
 
 @pytest.mark.large
@@ -110,11 +121,14 @@ def test_a_lying_sensor_does_not_keep_the_brakes_off(fault, slope_rad):
     assert log.decisions[-1].hold is Hold.HOLDING
 
 
-def test_imagined_slip_is_believed_for_a_second_only():
+@pytest.mark.parametrize(("coasting", "most_s"), [(False, 1.05), (True, 0.45)])
+def test_imagined_slip_is_believed_for_a_moment_only(coasting, most_s):
     """Every wheel seems locked for ever: brakes let go, and within a second are on again, for as
-    long as they were off."""
+    long as they were off; within 0.45 s while no wheel can be trusted to tell the speed."""
     hold = HillHold(rover())
-    seen = estimate(speed_mps=1.5, slip_mps=(-1.4,) * 4, wheel_speed_mps=(0.1,) * 4)
+    seen = estimate(
+        speed_mps=1.5, slip_mps=(-1.4,) * 4, wheel_speed_mps=(0.1,) * 4, coasting=coasting
+    )
     wishes = []
     for k in range(1600):
         moving = estimate(speed_mps=1.5, wheel_speed_mps=(1.5,) * 4)
@@ -134,5 +148,5 @@ def test_imagined_slip_is_believed_for_a_second_only():
     assert hold.phase is Hold.STOPPING
     after = np.array(wishes[141:])
     assert after.min() < 0.01
-    assert longest_s(after < 0.03) <= 1.05
+    assert longest_s(after < 0.03) <= most_s
     assert 0.3 < (after > 0.03).mean() < 0.8

@@ -157,10 +157,10 @@ class HillHold:
         if not asked:
             events.append(Event.DRIVE_WITHDRAWN)
         # A stop does not turn round: a believed speed beyond zero has strayed, and is zero. But
-        # rims that turn tell of a rover that moves, whatever speed is believed.
+        # rims that turn tell of a rover that moves, whatever speed is believed and how surely.
         turning = sorted(abs(r) for i, r in enumerate(estimate.wheel_speed_mps) if i not in broken)
-        left = max([self._stop.way * estimate.speed_mps, *turning[-2:-1]])
-        slow = left < STOPPED_MPS + sd
+        left = max([self._stop.way * estimate.speed_mps - sd, *turning[-2:-1]])
+        slow = left < STOPPED_MPS
         if estimate.at_rest or slow or (blind and self._stop.over):
             events.append(Event.STOPPED)
         if asked and not must_stop and self._wait_s <= 0.0:

@@ -6,8 +6,10 @@ on the brakes stay below that ceiling, let go in proportion while a wheel still 
 little more as time goes by. So the ceiling follows the ground, down at once and up slowly.
 
 Slip can be imagined: by a broken sensor, or a speed that is wrong. The brakes must not stay off
-for that, so letting go is rationed, the ceiling never sinks below what a slow stop needs, and a
-stop that lasts much longer than it should ends on full brakes, locked or not.
+for that. So slip is measured from the fastest wheels if those outrun the believed speed; what slip
+brakes let go do not end is taken for imagined, and only more than that counts for a while; the
+ceiling never sinks below what a slow stop needs; and a stop that lasts much longer than it should
+ends on full brakes, locked or not.
 """
 
 from __future__ import annotations
@@ -19,8 +21,9 @@ from slipguard.estimate import Estimate
 from slipguard.settings import GRAVITY_MPS2
 
 GAIN_PER_S = 6.0
-SLIPS_SHARE, SLIPS_MPS = 0.15, 0.1
-"""A wheel slips from this share of the speed on, and no less than this."""
+SLIPS_SHARE, SLIPS_MPS = 0.15, 0.12
+"""A wheel slips from this share of the speed on, and no less than this: above a hard braked tyre's
+creep, and above the steps of a coarse encoder."""
 LOCKS_SHARE = 0.5
 """Brakes are off when a wheel is slower than the ground by this share of the speed more."""
 WHILE_SLIPPING = 0.5
@@ -37,10 +40,9 @@ OVERDUE_PER_S = 0.3
 """From then on the brakes go on at this rate, whatever speed and grade are believed."""
 LEAST_MPS2 = 0.3
 """The ceiling leaves at least this much deceleration."""
-EASE_MOST_S = 1.0
-"""Brakes let go no longer than this: a rim that has not picked up by then will not."""
-EASE_AGAIN = 1.0
-"""Seconds of letting go that are earned back by each second of braking."""
+EASE_MOST_S, EASE_COASTING_S = 1.0, 0.4
+"""Brakes let go no longer than this; or this, twice what a rim takes to pick up, while no wheel
+can be trusted: slip is then as uncertain as the speed."""
 SLACK_MPS = 0.1
 """How far the ramp runs ahead of a rover that the ground does not let keep up."""
 
@@ -64,7 +66,8 @@ class GentleStop:
         self._acting = 0.0  # the brakes themselves, which lag the wish
         self._slipping = False
         self._eased_s = 0.0
-        self._doubted = False
+        self._imagined_mps = 0.0
+        self._doubt_s = 0.0
 
     @property
     def over(self) -> bool:
@@ -85,9 +88,11 @@ class GentleStop:
         slips = sorted(way * s for i, s in enumerate(estimate.slip_mps) if i not in broken)
         # No braked wheel runs faster than the ground; of one alone that may be noise.
         low = max([0.0, *slips[-2:-1]])
-        slip = -slips[0] if slips else 0.0
         speed = max(0.0, way * estimate.speed_mps + low)
-        most = self._most(slip, speed, pull_mps2, dt_s)
+        slip = max([0.0, *(low - s for s in slips[:1])])
+        if not self._slipping:  # of one wheel alone half may be noise; an axle or a side is two
+            slip = max([0.5 * slip, *(low - s for s in slips[1:2])])
+        most = self._most(slip, speed, pull_mps2, estimate.coasting, dt_s)
         wish = self._wish(speed, pull_mps2, most, dt_s)
         level = max(0.0, min(1.0, wish, most), min(1.0, -OVERDUE_PER_S * self._left_s))
         self._acting += (level - self._acting) * min(1.0, dt_s / max(self._lag_s, dt_s, 1e-9))
@@ -104,26 +109,31 @@ class GentleStop:
             self._integral = max(0.0, min(1.0, self._integral + 2.0 * gain * error * dt_s))
         return wish
 
-    def _most(self, slip: float, speed: float, pull_mps2: float, dt_s: float) -> float:
+    def _most(
+        self, slip: float, speed: float, pull_mps2: float, coasting: bool, dt_s: float
+    ) -> float:
         """Brake that the ground takes, as far as slip tells."""
         allowed = max(SLIPS_MPS, SLIPS_SHARE * speed)
-        slips = (
-            slip > (0.5 * allowed if self._slipping else allowed)
-            and not self._doubted
-            and speed > WALK_MPS
-        )
-        if slips:
-            self._eased_s += (1.0 + max(0.0, pull_mps2)) * dt_s
-            self._doubted = self._eased_s > EASE_MOST_S
+        excess = slip - self._imagined_mps
+        slips = excess > (0.5 * allowed if self._slipping else allowed) and speed > WALK_MPS
+        self._doubt_s -= dt_s
+        if self._doubt_s <= 0.0:
+            self._imagined_mps = 0.0
+        if not slips:
+            self._eased_s = max(0.0, self._eased_s - dt_s)
+        elif self._eased_s > (EASE_COASTING_S if coasting else EASE_MOST_S):
+            self._imagined_mps, self._doubt_s, self._eased_s = slip, self._eased_s, 0.0
+            slips = False
+            if not coasting:  # other wheels tell the speed: this one has none to lose, they have
+                self._ceiling = 1.0
         else:
-            self._eased_s = max(0.0, self._eased_s - EASE_AGAIN * dt_s)
-            self._doubted = self._doubted and self._eased_s > 0.0
+            self._eased_s += dt_s
         if slips and not self._slipping:
             least = self._per_mps2 * (LEAST_MPS2 + max(0.0, pull_mps2))
             self._ceiling = max(least, min(self._ceiling, BELOW * self._acting))
         self._slipping = slips
         if slips:
-            deep = (slip - allowed) / (LOCKS_SHARE * max(speed, SLIPS_MPS))
+            deep = (excess - allowed) / (LOCKS_SHARE * max(speed, SLIPS_MPS))
             return self._ceiling * WHILE_SLIPPING * (1.0 - max(0.0, min(1.0, deep)))
         self._ceiling = min(1.0, self._ceiling + self._per_mps2 * RISE_MPS3 * dt_s)
         return self._ceiling
