@@ -147,21 +147,21 @@ def test_uphill_the_slope_itself_stops():
 @pytest.mark.parametrize("mu", [0.25, 0.18])
 def test_where_grip_suffices_no_wheel_locks(mu):
     """Wet ground that just gives 1.5 m/s2 (mu g = 2.45, 1.77): still nearly all of it, and next to
-    no lock. Measured on 16 runs each: 1.51 and 1.26 to 1.50 m/s2; locked 0 and up to 7 %."""
+    no lock. Measured on 8 runs each: 1.51 and 1.40 to 1.49 m/s2; none locked."""
     log, cause, end = stopped(1.5, mu=mu)
     assert deceleration(log, cause, end) == pytest.approx(1.5, rel=0.2)
-    assert (grip_shares(log, cause, end) < 0.2).mean() < 0.1
+    assert (grip_shares(log, cause, end) < 0.2).mean() < 0.02
 
 
 @pytest.mark.parametrize("mu", [0.12, 0.15])
 def test_on_ice_the_brakes_let_go_in_time(mu):
     """Less grip than the stop asks for: most of what there is, and wheels that lock for moments
-    only. Measured on 16 runs each: 0.76 to 0.84 of mu g, locked up to 24 % of the time at 0.12."""
+    only. Measured on 8 runs each: 0.76 to 0.92 of mu g, locked up to 3 % of the time at 0.12."""
     log, cause, end = stopped(1.5, mu=mu)
-    assert deceleration(log, cause, end) > 0.65 * mu * G_MPS2
+    assert deceleration(log, cause, end) > 0.7 * mu * G_MPS2
     shares = grip_shares(log, cause, end)
-    assert (shares < 0.2).mean() < 0.3
-    assert shares.mean() > 0.5
+    assert (shares < 0.2).mean() < 0.06
+    assert shares.mean() > 0.7
     assert log.decisions[-1].hold is Hold.HOLDING
 
 

@@ -15,6 +15,7 @@ from enum import Enum, auto
 from slipguard.config import Config
 from slipguard.decision import Hold
 from slipguard.estimate import Estimate
+from slipguard.respond.stop import GentleStop
 from slipguard.settings import GRAVITY_MPS2
 
 STOPPED_MPS = 0.03
@@ -23,7 +24,6 @@ ROLLED_BACK_M = 0.0015
 WAIT_S = 0.15
 FRESH_S = 1.0
 """So long after start a hold lets go of a rover found moving; later it is one that slides."""
-FULL_SLIP_SHARE = 0.25
 LEAD_S = 0.08
 """A rover that runs out on a grade is caught this long before it would turn round: about what a
 servo brake takes to bite."""
@@ -69,7 +69,6 @@ class HillHold:
     def __init__(self, config: Config) -> None:
         rover, brakes = config.rover, config.brakes
         self._hold = config.hold
-        self._decel = config.limits.stop_decel_mps2
         # Brake command, the same on all four, per m/s2 of deceleration.
         self._per_mps2 = rover.mass_kg * rover.wheel_radius_m / (4.0 * brakes.max_torque_nm)
         self.phase = Hold.HOLDING
@@ -82,9 +81,7 @@ class HillHold:
         self._origin_m: float | None = None
         self._wait_s = 0.0
         self._fresh_s: float | None = 0.0  # since start, until the first drive
-        self._ramp_mps = 0.0
-        self._integral = 0.0
-        self._ease = 1.0
+        self._stop = GentleStop(config, self._per_mps2)
 
     def step(
         self,
@@ -105,7 +102,9 @@ class HillHold:
         gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
         neutral; ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is.
         """
-        for event in self._events(estimate, asked, must_stop, rolling, neutral, blind, dt_s):
+        for event in self._events(
+            estimate, asked, must_stop, rolling, neutral, blind, broken, dt_s
+        ):
             target = TABLE.get((self.phase, event))
             if target is not None:
                 if event is Event.ROLLED_BACK:
@@ -113,7 +112,7 @@ class HillHold:
                 self._enter(target, estimate)
                 break
         if self.phase is Hold.STOPPING:
-            return self._stopping(estimate, blind, broken, dt_s)
+            return self._stop.step(estimate, blind=blind, broken=broken, dt_s=dt_s)
         if self.phase is Hold.HOLDING:
             return self._holding(estimate, dt_s)
         if self.phase is Hold.RELEASING:
@@ -130,6 +129,7 @@ class HillHold:
         rolling: bool,
         neutral: bool,
         blind: bool,
+        broken: frozenset[int],
         dt_s: float,
     ) -> list[Event]:
         speed, sd = abs(estimate.speed_mps), estimate.speed_sd_mps
@@ -156,7 +156,12 @@ class HillHold:
                 events.append(Event.ROLLED_BACK)
         if not asked:
             events.append(Event.DRIVE_WITHDRAWN)
-        if estimate.at_rest or speed < STOPPED_MPS + sd or (blind and self._ramp_mps <= 0.0):
+        # A stop does not turn round: a believed speed beyond zero has strayed, and is zero. But
+        # rims that turn tell of a rover that moves, whatever speed is believed and how surely.
+        turning = sorted(abs(r) for i, r in enumerate(estimate.wheel_speed_mps) if i not in broken)
+        left = max([self._stop.way * estimate.speed_mps - sd, *turning[-2:-1]])
+        slow = left < STOPPED_MPS
+        if estimate.at_rest or slow or (blind and self._stop.over):
             events.append(Event.STOPPED)
         if asked and not must_stop and self._wait_s <= 0.0:
             events.append(Event.DRIVE_ASKED)
@@ -169,9 +174,7 @@ class HillHold:
         self.phase = phase
         self._origin_m = estimate.distance_m
         if phase is Hold.STOPPING:
-            self._ramp_mps = abs(estimate.speed_mps)
-            self._integral = 0.0
-            self._ease = 1.0
+            self._stop.start(estimate.speed_mps)
         elif phase is Hold.HOLDING:
             self.held_s = 0.0
             self._wait_s = WAIT_S if came_from is Hold.RELEASING else 0.0
@@ -224,28 +227,3 @@ class HillHold:
             if ahead > 0.0:
                 self._origin_m = estimate.distance_m
         return self._now
-
-    def _stopping(
-        self, estimate: Estimate, blind: bool, broken: frozenset[int], dt_s: float
-    ) -> float:
-        speed = abs(estimate.speed_mps)
-        way = 1.0 if estimate.speed_mps >= 0 else -1.0
-        self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
-        slope = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)
-        forward_feed = self._per_mps2 * (self._decel + slope)
-        if blind:  # nobody tells how it slows down: the brake that should do it on the level
-            return max(0.0, self._per_mps2 * self._decel)
-        error = speed - self._ramp_mps
-        gain = self._per_mps2 * 6.0
-        self._integral = max(0.0, min(1.0, self._integral + 2.0 * gain * error * dt_s))
-        wish = forward_feed + gain * error + self._integral
-        # Bounded slip: all four let go together when one is about to lock.
-        # A wheel with a dead encoder looks locked and says nothing.
-        deepest = max(
-            (-way * s for i, s in enumerate(estimate.slip_mps) if i not in broken), default=0.0
-        )
-        if deepest > max(0.1, FULL_SLIP_SHARE * speed):
-            self._ease = max(0.0, self._ease - 10.0 * dt_s)
-        else:
-            self._ease = min(1.0, self._ease + 2.0 * dt_s)
-        return max(0.0, min(1.0, wish)) * self._ease
