@@ -19,16 +19,16 @@ from slipguard.section import (
     suggest,
 )
 
-CARRIED = ("plugins", "live", "sim")
+CARRIED = ("plugins", "live", "sim", "hardware")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Config:
     """All settings of one rover, validated. Build it with ``Config.load``.
 
-    ``plugins``, ``live`` and ``sim`` are carried along unread, as ``Section`` mappings that
-    remember their lines: each plugin, the live loop and the simulator validate their own with
-    ``Section.read``.
+    ``plugins``, ``live``, ``sim`` and ``hardware`` are carried along unread, as ``Section``
+    mappings that remember their lines: each plugin, the live loop, the simulator and the budget
+    validate their own with ``Section.read``.
     """
 
     rover: settings.Rover
@@ -43,6 +43,7 @@ class Config:
     plugins: Mapping[str, Any] = field(default_factory=Section)
     live: Mapping[str, Any] = field(default_factory=Section)
     sim: Mapping[str, Any] = field(default_factory=Section)
+    hardware: Mapping[str, Any] = field(default_factory=Section)
 
     @property
     def count_m(self) -> float:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import evaluate, plugins, replay, run, settings, simulate
+from slipguard.cli import budget, evaluate, plugins, replay, run, settings, simulate
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -22,6 +22,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.command("budget", epilog=EXIT_HELP)(budget.budget)
 app.command("replay", epilog=EXIT_HELP)(replay.replay)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)

@@ -10,9 +10,12 @@ from typing import Annotated, Any
 import typer
 from rich.text import Text
 
+from slipguard.budget import Hardware
 from slipguard.cli.console import console, table
 from slipguard.config import Config, SettingDoc, settings_table
 from slipguard.live.settings import LiveSettings
+
+OTHERS: dict[str, Any] = {"live": LiveSettings, "hardware": Hardware}
 
 
 def settings(
@@ -23,14 +26,15 @@ def settings(
     """List every setting of a rover YAML: unit, default and meaning."""
     config = Config.load(rover) if rover is not None else None
     out = console()
-    every = chain(settings_table(), settings_table({"live": LiveSettings}))
+    every = chain(settings_table(), settings_table(OTHERS))
     for section, rows in groupby(every, key=lambda row: row.section):
         names = ["setting", "unit", "default", *(["this rover"] if config else []), "meaning"]
         shown = table(section, *names)
         for row in rows:
             cells = [Text(row.key), Text(row.unit), Text(_value(row.default))]
             if config is not None:
-                owner = LiveSettings.of(config) if section == "live" else getattr(config, section)
+                other = OTHERS.get(section)
+                owner = getattr(config, section) if other is None else other.of(config)
                 value = getattr(owner, row.key)
                 cells.append(Text(_value(value), style="" if value == row.default else "bold"))
             shown.add_row(*cells, Text(_meaning(row)))

@@ -1,0 +1,147 @@
+"""``slipguard budget``: what a design can do, before anybody drives it."""
+
+from __future__ import annotations
+
+import json as json_format
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from slipguard.budget import Design, Line, Verdict, Wishes, load
+from slipguard.budget import budget as work_out
+from slipguard.budget.picture import FORMATS, draw
+from slipguard.cli.console import console, table
+from slipguard.cli.drive_files import finite
+from slipguard.errors import RecordingError
+
+STYLES = {
+    Verdict.ENOUGH: "green",
+    Verdict.THIN: "yellow",
+    Verdict.NOT_ENOUGH: "bold red",
+    Verdict.NOT_KNOWN: "magenta",
+}
+DEFAULT = Wishes()
+
+
+def budget(
+    rover: Annotated[Path, typer.Argument(help="The rover's YAML.")],
+    grade: Annotated[float, typer.Option(help="Grade to hold on, %.")] = DEFAULT.grade_percent,
+    climb: Annotated[
+        float, typer.Option(help="Grade to climb with wheels in the air, %.")
+    ] = DEFAULT.climb_percent,
+    payload: Annotated[
+        float, typer.Option(help="Carried besides rover.mass_kg, kg.")
+    ] = DEFAULT.payload_kg,
+    friction: Annotated[
+        float, typer.Option(help="Of the tyres on the ground: ice 0.05, wet asphalt 0.5.")
+    ] = DEFAULT.friction,
+    slip: Annotated[float, typer.Option(help="Slip speed to be found, m/s.")] = DEFAULT.slip_mps,
+    delay: Annotated[float, typer.Option(help="Within this time, s.")] = DEFAULT.delay_s,
+    latency: Annotated[
+        float, typer.Option(help="From the camera to the command's arrival, s.")
+    ] = DEFAULT.latency_s,
+    stop: Annotated[float, typer.Option(help="Stopping distance wished, m.")] = DEFAULT.stop_m,
+    crawl: Annotated[
+        float, typer.Option(help="Speed while a wheel in the air is braked, m/s.")
+    ] = DEFAULT.crawl_mps,
+    roll: Annotated[
+        float, typer.Option(help="Roll-back that is still welcome, mm.")
+    ] = DEFAULT.roll_mm,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option(help="Draw roll-back against grade into this new .png, .svg or .pdf file."),
+    ] = None,
+) -> None:
+    """Work out what the design can do: brakes, encoders, speed, motor.
+
+    Each line shows its formula, the number it hangs on, and a verdict. A key that was left out
+    makes it "not known", whatever the default would give. Example:
+    slipguard budget rover.yaml --grade 30 --payload 1.5
+    """
+    try:
+        wishes = Wishes(
+            grade_percent=grade,
+            climb_percent=climb,
+            payload_kg=payload,
+            friction=friction,
+            slip_mps=slip,
+            delay_s=delay,
+            latency_s=latency,
+            stop_m=stop,
+            crawl_mps=crawl,
+            roll_mm=roll,
+        )
+    except ValueError as err:
+        raise typer.BadParameter(f"--{str(err).replace('_', ' ').split(' ', 1)[0]}: {err}") from err
+    design = load(rover)
+    lines = work_out(design, wishes)
+    if picture is not None:
+        _draw(design, wishes, picture)
+    if json:
+        rows = [asdict(line) for line in lines]
+        document = {"rover": rover.name, "wishes": asdict(wishes), "lines": finite(rows)}
+        typer.echo(json_format.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        _print(console(), lines)
+
+
+def _draw(design: Design, wishes: Wishes, path: Path) -> None:
+    if path.suffix not in FORMATS:
+        raise typer.BadParameter(f"--picture {path}: expected a name in {', '.join(FORMATS)}")
+    if path.exists():
+        raise typer.BadParameter(f"--picture {path}: already there; name another file")
+    try:
+        draw(design.config, wishes, path)
+    except ModuleNotFoundError as err:
+        raise typer.BadParameter(
+            f"--picture needs matplotlib ({err}); install it with: pip install matplotlib"
+        ) from err
+    except OSError as err:
+        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
+
+
+def _print(screen: Console, lines: Sequence[Line]) -> None:
+    shown = table("Budget", "question", ">wanted", ">has", "", "verdict", "hangs on")
+    for line in lines:
+        shown.add_row(
+            Text(line.name),
+            _wanted(line),
+            _number(line.has),
+            Text(line.unit),
+            Text(line.verdict.value, style=STYLES[line.verdict]),
+            Text(line.hangs_on),
+        )
+    screen.print(shown)
+    screen.print(Text("How each is worked out", style="bold"))
+    for line in lines:
+        screen.print(Text(f"  {line.name}: {line.formula}", style="dim"))
+    todo = [line for line in lines if line.verdict is not Verdict.ENOUGH]
+    if todo:
+        screen.print()
+        screen.print(Text("What to change", style="bold"))
+    for line in todo:
+        screen.print(
+            Text("  ")
+            .append(f"{line.name} ({line.verdict.value}): ", STYLES[line.verdict])
+            .append(line.change)
+        )
+
+
+def _wanted(line: Line) -> str:
+    number = _number(line.needed)
+    return number if line.needed is None else f"{'<' if line.at_most else '>'} {number}"
+
+
+def _number(value: float | None) -> str:
+    if value is None:
+        return "-"
+    if math.isinf(value):
+        return "none does" if value > 0 else "-"
+    return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"

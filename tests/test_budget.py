@@ -1,0 +1,347 @@
+"""The budget: its arithmetic against handbooks, its verdicts, its command."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from slipguard import Config, Guard
+from slipguard.budget import Design, Hardware, Verdict, Wishes, budget, load, roll_back
+from slipguard.budget import formulas as f
+from slipguard.budget.lines import at_least, at_most
+from slipguard.budget.moving import stop_decel_mps2
+from slipguard.budget.power import transfer_heat_j
+from slipguard.budget.sensing import counts_needed, slip_seen_mps
+from slipguard.cli import main
+from slipguard.config import settings_table
+from slipguard.simulate import Scenario, World
+from slipguard.simulate import run as simulate
+
+CHASSIS = (
+    "rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, "
+    "max_steer_deg: 25, steered: front, drive: %s%s}\n"
+    "encoders: {counts_per_rev: %g, direction: quadrature}\n"
+    "imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}\n"
+)
+FULL = """\
+brakes: {max_torque_nm: 0.8, heat_limit_j: 400}
+motor: {stall_torque_nm: 4}
+limits: {max_speed_mps: 1.2}
+hardware: {servo_torque_nm: 1.0, servo_lever_m: 0.015, disc_radius_m: 0.02, caliper_ratio: 1.5,
+  count_rate_hz: 20000, battery_v: 12.0, battery_max_a: 120, motor_rpm_per_v: 1200,
+  motor_resistance_ohm: 0.12, gear_ratio: 28}
+"""
+
+
+def rover(more: str = "", *, drive: str = "open", chassis: str = "", counts: float = 96) -> Config:
+    return Config.parse(CHASSIS % (drive, chassis, counts) + more)
+
+
+def line(name: str, more: str = FULL, wishes: Wishes | None = None, **kw):
+    """The one line whose name begins so; every key counts as given."""
+    config = rover(more, **kw)
+    given = frozenset(
+        [*(f"{row.section}.{row.key}" for row in settings_table())]
+        + [f"hardware.{key}" for key in config.hardware]
+    )
+    (found,) = (x for x in budget(Design(config, given), wishes) if x.name.startswith(name))
+    return found
+
+
+# -- arithmetic ---------------------------------------------------------------------------------
+
+
+def test_grades():
+    """A grade in percent is 100 tan: 5 % 2.8624, 12 % 6.8428, 20 % 11.3099, 30 % 16.6992 degrees
+    (trigonometry); on 20 % gravity pulls with 1.9232 m/s2."""
+    for percent, deg in ((5, 2.8624), (12, 6.8428), (18, 10.2040), (20, 11.3099), (30, 16.6992)):
+        assert math.degrees(f.grade_rad(percent)) == pytest.approx(deg, abs=1e-4)
+    assert f.grade_force_n(1.0, 20.0) == pytest.approx(1.9232, abs=1e-4)
+
+
+def test_axle_loads_on_a_grade():
+    """Worked example: 10 kg, wheelbase 0.5 m, height 0.15 m, 20 %: 42.311 N in front, 53.851 N
+    behind (moments; any vehicle dynamics handbook)."""
+    front, rear = f.axle_loads_n(10.0, 20.0, 0.5, 0.15)
+    assert (front, rear) == (pytest.approx(42.311, abs=1e-3), pytest.approx(53.851, abs=1e-3))
+    assert f.grade_force_n(10.0, 20.0) == pytest.approx(19.232, abs=1e-3)
+
+
+def test_grip_needed():
+    """The same example: mu 0.2000 on four wheels, 0.3571 on the lower axle, 0.4545 on the upper.
+    Four braked wheels hold up to tan(angle) = mu, so 0.19 (snow) does not hold 20 %."""
+    config = Config.parse(
+        "rover: {mass_kg: 10, wheelbase_m: 0.5, track_m: 0.4, wheel_radius_m: 0.06, "
+        "max_steer_deg: 25, steered: front, drive: open, cog_height_m: 0.15}\n"
+        "encoders: {counts_per_rev: 1024}\nimu: {accel_noise_mps2: 0.1, gyro_noise_radps: 0.01}\n"
+    )
+    design = Design(config, frozenset())
+    found = {x.name: x for x in budget(design, Wishes(friction=0.4)) if x.name.startswith("grip")}
+    four, _, lower, upper = found.values()
+    assert four.needed == pytest.approx(0.2)
+    assert lower.needed == pytest.approx(0.3571, abs=1e-4)
+    assert upper.needed == pytest.approx(0.4545, abs=1e-4)
+    assert [x.verdict for x in (four, lower, upper)] == ["enough", "thin", "not enough"]
+    on_snow = budget(design, Wishes(friction=0.19))
+    snow = {x.name: x.verdict for x in on_snow}
+    assert snow["grip to hold: 4 wheels braked"] is Verdict.NOT_ENOUGH
+    assert snow["roll-back on 20 %"] is Verdict.NOT_ENOUGH
+
+
+def test_holding_torque():
+    """5 kg on 20 %, r = 75 mm: m g sin r / 4 = 0.1803 N m a brake; 2 kg of payload: 7/5 of it."""
+    found = line("hold 20 %")
+    assert found.needed == pytest.approx(2.0 * 0.1803, abs=1e-4)
+    assert line("hold", wishes=Wishes(payload_kg=2.0)).needed == pytest.approx(found.needed * 7 / 5)
+
+
+def test_transfer_through_open_differentials():
+    """A brake torque T on the free wheel gives T to each of the other three and costs the motor
+    4 T; climbing needs T = m g sin r / 3, with two in the air / 2 (torque balance)."""
+    weight_nm = 5.0 * 9.80665 * math.sin(math.atan(0.2)) * 0.075
+    assert line("climb 20 %, one").needed == pytest.approx(1.25 * weight_nm / 3)
+    assert line("climb 20 %, two").needed == pytest.approx(1.25 * weight_nm / 2)
+    assert line("motor: climb").needed == pytest.approx(2.0 * 4.0 * weight_nm / 2)
+    assert line("climb 20 %, one", drive="rear").needed == pytest.approx(1.25 * weight_nm)
+    assert line("climb 20 %, one", drive="locked").verdict is Verdict.ENOUGH
+    assert line("motor: climb", drive="locked").needed == pytest.approx(2.0 * weight_nm)
+
+
+def test_disc_brake():
+    """Coulomb friction: 2 faces x 0.35 x (0.5 N m / 15 mm x 1.5) x 20 mm = 0.70 N m."""
+    assert f.clamp_torque_nm(0.5, 0.015, 1.5, 0.35, 2, 0.02) == pytest.approx(0.70)
+    found = line("brake servo")
+    assert (found.has, found.verdict) == (pytest.approx(0.70), Verdict.ENOUGH)
+    weak = line("brake servo", FULL.replace("servo_torque_nm: 1.0", "servo_torque_nm: 0.2"))
+    assert weak.verdict is Verdict.NOT_ENOUGH
+    # 0.361 N m wished, 0.14 N m there: a servo of 0.2 x 0.361 / 0.14 = 0.52 N m.
+    assert "a servo of 0.52 N m" in weak.change
+
+
+def test_energy_and_stopping():
+    """3.6 kg at 45.5 km/h: 287.5 J. Stopping with a = g / 2: 2 m/s and 0.25 s 0.908 m, 5 m/s and
+    0.5 s 5.049 m (v t + v^2 / 2a, worked with 9.80665)."""
+    assert f.kinetic_energy_j(3.6, 45.5 / 3.6) == pytest.approx(287.5, abs=0.1)
+    half_g = 9.80665 / 2
+    for v, t, d in ((1, 0.1, 0.202), (2, 0.25, 0.908), (2, 0.5, 1.408), (5, 0.5, 5.049)):
+        assert f.stopping_m(v, t, half_g) == pytest.approx(d, abs=1e-3)
+        assert f.speed_for_stop_mps(f.stopping_m(v, t, half_g), t, half_g) == pytest.approx(v)
+
+
+def test_grip_and_brakes_bound_the_deceleration():
+    """Nobody stops with 1.5 m/s2 on ice, nor with brakes that cannot."""
+    assert stop_decel_mps2(rover(), Wishes()) == 1.5
+    assert stop_decel_mps2(rover(), Wishes(friction=0.05)) == pytest.approx(0.49, abs=1e-2)
+    weak = rover("brakes: {max_torque_nm: 0.05}\n")
+    assert stop_decel_mps2(weak, Wishes()) == pytest.approx(4 * 0.05 / (5 * 0.075))
+
+
+def test_tipping():
+    """Half base over height: 0.15 m / 0.15 m tips at 45 degrees, 100 %. In a turn of radius R the
+    inner wheels lift at v^2 = g R (track / 2) / h (statics)."""
+    assert math.degrees(f.tip_angle_rad(0.15, 0.15)) == pytest.approx(45.0)
+    tall = {"chassis": ", cog_height_m: 0.15"}
+    assert line("tip-over grade, across", **tall).has == pytest.approx(100.0)
+    radius = 0.36 / math.tan(math.radians(25))
+    found = line("tip-over speed", **tall)
+    assert found.has == pytest.approx(math.sqrt(0.7 * 9.80665 * radius))
+    assert line("tip-over grade, across").verdict is Verdict.NOT_KNOWN
+    assert "rover.cog_height_m" in line("tip-over grade, across").change
+
+
+def test_slip_seen_and_counts_needed_belong_together():
+    """96 counts, r = 75 mm: one is 2 pi r / 96 = 4.909 mm. In 50 ms, 40 of them with readings:
+    (4.909 + 3) mm / 40 ms. And the counts needed for just that slip in that time are 96."""
+    config = rover()
+    assert f.count_m(0.075, 96) == pytest.approx(4.909e-3, abs=1e-6)
+    seen = slip_seen_mps(config, 0.05)
+    assert seen == pytest.approx(7.909e-3 / 0.040, rel=1e-3)
+    assert counts_needed(config, seen, 0.05) == pytest.approx(96.0)
+    assert slip_seen_mps(config, 0.5) == config.spin.slip_speed_mps  # never less is called spin
+    assert math.isinf(counts_needed(config, 0.13, 0.03))  # 2.6 mm: within the excess allowed
+    assert math.isinf(slip_seen_mps(config, 0.01))
+
+
+def test_bias_as_grade():
+    """50 mg is 0.490 m/s2, 5.0 % of grade; one degree of pitch is 0.171 m/s2 (statics)."""
+    assert f.bias_grade_percent(0.05 * 9.80665) == pytest.approx(5.006, abs=1e-3)
+    assert f.bias_grade_percent(9.80665 * math.sin(math.radians(1))) == pytest.approx(
+        100 * math.tan(math.radians(1))
+    )
+
+
+def test_motor():
+    """Torque constant of 1000 rpm/V: 60 / (2 pi 1000) = 9.549e-3 N m/A (SI units of the same
+    constant); 12 V, 0.12 ohm: 100 A stalled; 1200 rpm/V x 12 V / 28 turns the wheels at 514 rpm."""
+    assert f.torque_constant_nm_per_a(1000.0) == pytest.approx(9.549e-3, abs=1e-6)
+    assert line("stall current").needed == pytest.approx(100.0)
+    assert line("stall current").verdict is Verdict.ENOUGH
+    assert line("plausible: free").needed == pytest.approx(514.29 * 2 * math.pi * 0.075 / 60, 1e-4)
+    assert line("plausible: stall t").needed == pytest.approx(60 / (2 * math.pi * 1200) * 100 * 28)
+
+
+def test_heat_of_a_minute():
+    """T = 0.2404 N m at (0.3 + 0.1) m/s of rim, r = 75 mm: 1.282 W, 76.9 J in a minute."""
+    assert transfer_heat_j(rover(), Wishes()) == pytest.approx(76.9, abs=0.1)
+
+
+# -- roll-back ----------------------------------------------------------------------------------
+
+
+def test_free_roll_until_it_is_found():
+    """On 20 % a rover rolls 5 mm in 72 ms (s = a t^2 / 2): with 94.25 counts, 5 mm each, it is
+    found one encoder period and one IMU sample after that."""
+    config = rover(counts=2 * math.pi * 75 / 5)
+    assert roll_back(config, 20.0, 5.0).found_s == pytest.approx(0.0721 + 0.015, abs=1e-4)
+
+
+def test_roll_back_grows_with_grade_count_and_lag():
+    """What makes it longer must make the number longer."""
+    rolls = [roll_back(rover(), grade, 5.0).travel_m for grade in (2, 5, 10, 20, 30)]
+    assert rolls == sorted(rolls)
+    coarse = roll_back(rover(counts=24), 20.0, 5.0).travel_m
+    lazy = roll_back(rover("brakes: {lag_s: 0.3}\n"), 20.0, 5.0).travel_m
+    assert min(coarse, lazy) > 1.5 * rolls[3]
+    assert math.isinf(roll_back(rover("brakes: {max_torque_nm: 0.05}\n"), 20.0, 5.0).travel_m)
+
+
+@pytest.mark.parametrize(("counts", "grade"), [(24, 20.0), (96, 10.0)])
+def test_roll_back_bounds_what_the_simulator_rolls(counts, grade):
+    """The sum of parts against the whole loop: chocks pulled away under a rover that had let go.
+    The budget is a bound, and not one that could be anything."""
+    config = rover(counts=counts)
+    drive = simulate(
+        Scenario(
+            name="chocks away",
+            notes="",
+            world=World(slope_deg=math.degrees(math.atan(grade / 100))),
+            duration_s=4.2,
+            operator=lambda t, truth: (0.5 if 0.5 < t < 2.0 else 0.0, 0.0),
+            blocked_until_s=3.0,
+        ),
+        config,
+        1001,
+        Guard(config.with_changes(hold__grade_percent=100.0)),
+    )
+    x = [truth.x_m for truth in drive.truth if truth.t_s >= 3.0]
+    rolled, bound = max(x) - min(x), roll_back(config, grade, 5.0).travel_m
+    assert 0.2 * bound < rolled < bound
+
+
+# -- verdicts -----------------------------------------------------------------------------------
+
+
+def test_verdicts_at_their_edges():
+    """Enough at the number itself; thin between; not enough below."""
+    assert at_least(1.0, 1.0) is Verdict.ENOUGH
+    assert at_least(0.9, 1.0) is Verdict.THIN
+    assert at_least(0.7, 1.0) is Verdict.NOT_ENOUGH
+    assert at_most(1.0, 1.0) is Verdict.ENOUGH
+    assert at_most(1.2, 1.0) is Verdict.THIN
+    assert at_most(math.inf, 1.0) is Verdict.NOT_ENOUGH
+
+
+def test_a_default_is_no_fact(tmp_path):
+    """A rover file without the brake's torque: what hangs on it is not known, and says which key;
+    given, with the very same value, it is known."""
+    path = tmp_path / "rover.yaml"
+    path.write_text(CHASSIS % ("open", "", 96))
+    hold = budget(load(path))[0]
+    assert (hold.verdict, hold.has) == (Verdict.NOT_KNOWN, 0.8)
+    assert "brakes.max_torque_nm" in hold.change
+    path.write_text(CHASSIS % ("open", "", 96) + "brakes: {max_torque_nm: 0.8}\n")
+    assert budget(load(path))[0].verdict is Verdict.ENOUGH
+
+
+def test_every_line_is_whole():
+    """Formula, the number it hangs on, and something to do unless it is enough; keys that exist."""
+    known = {f"{row.section}.{row.key}" for row in settings_table()}
+    known |= {f"{row.section}.{row.key}" for row in settings_table({"hardware": Hardware})}
+    for more in ("", FULL):
+        for config in (rover(more), rover(more, drive="rear"), rover(more, drive="locked")):
+            lines = budget(Design(config, frozenset()))
+            assert len({x.name for x in lines}) == len(lines)
+            for x in lines:
+                assert x.formula
+                assert x.hangs_on
+                assert bool(x.change) == (x.verdict is not Verdict.ENOUGH), x
+                key = x.hangs_on.split()[0]
+                assert key.startswith("--") or key in known, x
+
+
+def test_wheels_that_report_speeds_have_a_budget():
+    """No count, no line about counts; the rest stays."""
+    config = rover()
+    config = replace(config, encoders=replace(config.encoders, kind="speed", counts_per_rev=None))
+    names = [x.name for x in budget(Design(config, frozenset()))]
+    assert "roll-back on 20 %" in names
+    assert "counts needed" not in names
+
+
+# -- command ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def rover_file(tmp_path) -> Path:
+    path = tmp_path / "rover.yaml"
+    path.write_text(CHASSIS % ("open", ", cog_height_m: 0.11", 96) + FULL)
+    return path
+
+
+def test_table_fits(rover_file, capsys):
+    """At most 100 columns; every question, its formula, and what to change."""
+    assert main(["budget", str(rover_file)]) == 0
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 100
+    for x in budget(load(rover_file)):
+        assert x.name in " ".join(text.split())
+    assert "What to change" in text
+
+
+def test_json(rover_file, capsys):
+    """The same numbers, for machines; wishes arrive."""
+    assert main(["budget", str(rover_file), "--json", "--grade", "30", "--payload", "1"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    wishes = Wishes(grade_percent=30.0, payload_kg=1.0)
+    lines = budget(load(rover_file), wishes)
+    assert [x["name"] for x in document["lines"]] == [x.name for x in lines]
+    assert [x["verdict"] for x in document["lines"]] == [x.verdict.value for x in lines]
+    assert document["wishes"]["payload_kg"] == 1.0
+
+
+def test_picture(rover_file, tmp_path, capsys):
+    """Drawn when asked; never over another file."""
+    pytest.importorskip("matplotlib")
+    for name in ("roll.png", "roll.svg"):
+        assert main(["budget", str(rover_file), "--picture", str(tmp_path / name)]) == 0
+        assert (tmp_path / name).stat().st_size > 5000
+    assert main(["budget", str(rover_file), "--picture", str(tmp_path / "roll.png")]) == 2
+    assert "already there" in capsys.readouterr().err
+    assert main(["budget", str(rover_file), "--picture", str(tmp_path / "roll.txt")]) == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["--grade", "-3"], 2, "above 0"),
+        (["--friction", "nan"], 2, "above 0"),
+        (["--payload", "-1"], 2, "at least 0"),
+    ],
+)
+def test_mistakes(rover_file, capsys, arguments, code, words):
+    """Wishes nobody can have."""
+    assert main(["budget", str(rover_file), *arguments]) == code
+    assert words in capsys.readouterr().err
+
+
+def test_a_wrong_key_of_the_hardware_has_its_line(rover_file, capsys):
+    """As everywhere: file, line and key."""
+    rover_file.write_text(rover_file.read_text().replace("servo_lever_m", "servo_levr_m"))
+    assert main(["budget", str(rover_file)]) == 3
+    assert "hardware.servo_levr_m: unknown key; did you mean 'servo_lever_m'" in (
+        capsys.readouterr().err
+    )
