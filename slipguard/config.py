@@ -19,7 +19,7 @@ from slipguard.section import (
     suggest,
 )
 
-CARRIED = ("plugins", "live", "sim", "hardware")
+CARRIED = ("plugins", "live", "sim", "hardware", "calibration")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,8 @@ class Config:
 
     ``plugins``, ``live``, ``sim`` and ``hardware`` are carried along unread, as ``Section``
     mappings that remember their lines: each plugin, the live loop, the simulator and the budget
-    validate their own with ``Section.read``.
+    validate their own with ``Section.read``. ``calibration`` says where measured settings come
+    from; nothing reads it.
     """
 
     rover: settings.Rover
@@ -44,6 +45,7 @@ class Config:
     live: Mapping[str, Any] = field(default_factory=Section)
     sim: Mapping[str, Any] = field(default_factory=Section)
     hardware: Mapping[str, Any] = field(default_factory=Section)
+    calibration: Mapping[str, Any] = field(default_factory=Section)
 
     @property
     def count_m(self) -> float:
@@ -53,15 +55,25 @@ class Config:
         return 2.0 * math.pi * self.rover.wheel_radius_m / self.encoders.counts_per_rev
 
     @classmethod
-    def load(cls, path: str | os.PathLike[str]) -> Config:
+    def load(cls, path: str | os.PathLike[str], *patches: str | os.PathLike[str]) -> Config:
         """Read and validate a rover YAML file.
+
+        Parameters
+        ----------
+        path : path
+        *patches : path, optional
+            Files with settings to lay over it (``slipguard calibrate`` writes them); a later
+            one wins.
 
         Raises
         ------
         ConfigError
             File, line and key; what was found and what was expected.
         """
-        return cls.parse(read_text(path, "rover file"), source=str(path))
+        config = cls.parse(read_text(path, "rover file"), source=str(path))
+        for patch in patches:
+            config = _lay_over(config, load_section(read_text(patch, "patch"), str(patch)))
+        return config
 
     @classmethod
     def parse(cls, text: str, source: str = "<text>") -> Config:
@@ -147,6 +159,20 @@ def _contradiction(config: Config) -> tuple[str, str, str] | None:
         expected = "missing; expected counts per wheel revolution, e.g. 96 (or kind: speed)"
         return "encoders", "counts_per_rev", expected
     return None
+
+
+def _lay_over(config: Config, top: Section) -> Config:
+    """``config`` with the settings of a patch."""
+    kinds = _section_types()
+    top.check_keys([*kinds, "calibration"])
+    for name in kinds:
+        for key, value in top.section(name).items() if name in top else ():
+            try:
+                config = config.with_changes(**{f"{name}__{key}": value})
+            except ConfigError as err:
+                problem = str(err).removeprefix(f"{name}.{key}: ")
+                raise top.section(name).error(key, problem) from None
+    return config
 
 
 def _read(top: Section) -> Config:

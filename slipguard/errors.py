@@ -21,3 +21,7 @@ class PluginError(SlipguardError, RuntimeError):
 
 class ArmingError(SlipguardError, RuntimeError):
     """The rover is not fit to drive: every check that failed, a line each."""
+
+
+class CalibrationError(RecordingError):
+    """A recorded drive is too poor to calibrate from: which drive, why, and what to drive."""

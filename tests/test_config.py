@@ -305,7 +305,7 @@ def test_settings_table_covers_every_setting_and_its_defaults_are_valid():
     """The one table of settings is complete, has units and meanings, and obeys its own limits."""
     config = Config.parse(MINIMAL)
     rows = list(settings_table())
-    carried = ("plugins", "live", "sim", "hardware")
+    carried = ("plugins", "live", "sim", "hardware", "calibration")
     sections = [f.name for f in fields(Config) if f.name not in carried]
     keys = [(name, f.name) for name in sections for f in fields(getattr(config, name))]
     assert [(row.section, row.key) for row in rows] == keys

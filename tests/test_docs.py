@@ -362,7 +362,7 @@ def commands(text: str) -> list[str]:
 def test_commands_and_their_options_exist(command, capsys):
     """A command in a document that does not exist costs the reader's trust."""
     words = shlex.split(command)
-    path = words[: 2 if words[0] == "plugins" else 1]
+    path = words[: 2 if words[0] in ("plugins", "calibrate") else 1]
     assert main([*path, "--help"]) == 0
     text = capsys.readouterr().out
     assert re.search(rf"^Usage: slipguard {' '.join(path)} ", text, re.M)

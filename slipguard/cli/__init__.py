@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import budget, evaluate, plugins, replay, run, settings, simulate
+from slipguard.cli import budget, calibrate, evaluate, plugins, replay, run, settings, simulate
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -28,6 +28,7 @@ app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)
+app.add_typer(calibrate.app, name="calibrate")
 app.add_typer(plugins.app, name="plugins")
 
 

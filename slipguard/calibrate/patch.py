@@ -1,0 +1,81 @@
+"""A calibration as YAML: what belongs into the rover file, and where it came from."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import yaml
+
+from slipguard.calibrate.result import Calibration
+from slipguard.config import Config
+from slipguard.section import load_section, read_text
+
+
+def patch_text(calibration: Calibration, date: str) -> str:
+    """The patch of one calibration.
+
+    Parameters
+    ----------
+    date : str
+        When it was made; nothing here looks at a clock.
+    """
+    document: dict[str, Any] = {}
+    for name, value in calibration.settings.items():
+        section, _, key = name.partition(".")
+        document.setdefault(section, {})[key] = value
+    document["calibration"] = {
+        calibration.step: {
+            "date": date,
+            "method": calibration.method,
+            "drives": [{"name": d.name, "sha256": d.sha256} for d in calibration.drives],
+            "values": {
+                v.name: {"value": _short(v.value), "sd": _short(v.sd), "unit": v.unit}
+                for v in calibration.values
+            },
+        }
+    }
+    head = "# Made by slipguard calibrate. Two sd either way hold the truth 95 times in 100.\n"
+    return head + _dump(document)
+
+
+def merged(rover: str | os.PathLike[str], patches: Sequence[str | os.PathLike[str]]) -> str:
+    """The text of a rover file with patches laid over it; a later one wins.
+
+    Raises
+    ------
+    ConfigError
+        File, line and key of what is wrong in the rover file or in a patch.
+    """
+    # Each is judged where it stands, so that an error names the right file.
+    Config.load(rover, *patches)
+    document = _plain(load_section(read_text(rover, "rover file"), str(rover)))
+    for path in patches:
+        _lay_over(document, _plain(load_section(read_text(path, "calibration"), str(path))))
+    names = ", ".join(os.path.basename(p) for p in (rover, *patches))
+    return f"# Made by slipguard calibrate apply from {names}\n{_dump(document)}"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(v) for key, v in value.items()}
+    return [_plain(v) for v in value] if isinstance(value, list | tuple) else value
+
+
+def _lay_over(under: dict[str, Any], over: Mapping[str, Any]) -> None:
+    for key, value in over.items():
+        if isinstance(value, Mapping) and isinstance(under.get(key), dict):
+            _lay_over(under[key], value)
+        else:
+            under[key] = value
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _dump(document: Mapping[str, Any]) -> str:
+    return yaml.safe_dump(
+        dict(document), sort_keys=False, default_flow_style=None, width=100, allow_unicode=True
+    )

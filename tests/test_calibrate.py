@@ -1,0 +1,553 @@
+"""Calibration: hidden truth is found again, with honest uncertainty; poor data is refused."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import calibration_drives as made
+import calibration_plant as plant
+import numpy as np
+import pytest
+import synthetic
+import yaml
+from scipy import stats
+
+from slipguard import Config, ConfigError, Guard
+from slipguard.calibrate import (
+    GUIDE,
+    Calibration,
+    Samples,
+    circle,
+    deadband,
+    level,
+    merged,
+    noise,
+    patch_text,
+    straight,
+)
+from slipguard.calibrate.level import GYRO_DRIFT
+from slipguard.calibrate.rotation import axis_angle, from_sensor, turn
+from slipguard.calibrate.samples import mean_and_sd
+from slipguard.cli import main
+from slipguard.errors import CalibrationError
+
+try:
+    import allantools  # noqa: F401
+
+    ALLAN = True
+except ModuleNotFoundError:
+    ALLAN = False
+needs_allantools = pytest.mark.skipif(not ALLAN, reason="extra 'calibrate' is not installed")
+
+Once = Callable[[int], tuple[Calibration, made.Truth]]
+
+
+def _level(seed):
+    drive, config, truth = made.level_drive(seed)
+    return level(drive, config), truth
+
+
+def _noise(seed):
+    drive, config, truth = made.noise_drive(seed)
+    return noise(drive, config), truth
+
+
+def _straight(seed):
+    drive, config, truth, tape_m = made.straight_drive(seed)
+    return straight(drive, config, tape_m), truth
+
+
+def _circle(steered):
+    def once(seed):
+        drives, config, truth = made.circle_drives(seed, steered=steered)
+        return circle(drives, config, 3.0), truth
+
+    return once
+
+
+def _deadband(seed):
+    drive, config, truth = made.deadband_drive(seed)
+    return deadband(drive, config), truth
+
+
+STEPS: dict[str, Once] = {
+    "level": _level,
+    "noise": _noise,
+    "straight": _straight,
+    "circle": _circle("front"),
+    "circle, rear steered": _circle("rear"),
+    "circle, both steered": _circle("both"),
+    "circle, skid": _circle("skid"),
+    "deadband": _deadband,
+}
+
+
+def scores(once: Once, seeds: range) -> dict[str, list[float]]:
+    """(value - truth) / sd of every parameter over seeds."""
+    found: dict[str, list[float]] = {}
+    for seed in seeds:
+        calibration, truth = once(seed)
+        for name, true in truth.items():
+            value = calibration.value(name)
+            found.setdefault(name, []).append((value.value - true) / value.sd)
+    return found
+
+
+@pytest.mark.parametrize(
+    "step", [pytest.param(s, marks=needs_allantools) if s == "noise" else s for s in STEPS]
+)
+def test_truth_is_found_again(step):
+    """Ten seeds: errors of the size that is stated. All but one within two sigma, as 95 % leaves
+    (binomial, 99.9 %: at least 7 of 10), the sum of squares within its chi-square band (99.9 %)."""
+    low, high = stats.chi2.interval(0.999, 10)
+    for name, z in scores(STEPS[step], range(2000, 2010)).items():
+        assert sum(abs(v) <= 2.0 for v in z) >= 7, name
+        assert low < sum(v * v for v in z) < high, name
+
+
+@pytest.mark.large
+@pytest.mark.parametrize(
+    "step", [pytest.param(s, marks=needs_allantools) if s == "noise" else s for s in STEPS]
+)
+def test_two_sigma_cover_the_truth(step):
+    """A hundred seeds: coverage of two sigma in the binomial band around 95 % (99 %), and sigma
+    neither too small nor inflated: mean square of the score in its chi-square band (99.9 %)."""
+    fewest, most = stats.binom.interval(0.99, 100, 0.95)
+    low, high = stats.chi2.interval(0.999, 100)
+    for name, z in scores(STEPS[step], range(1000, 1100)).items():
+        inside = sum(abs(v) <= 2.0 for v in z)
+        square = sum(v * v for v in z)
+        print(f"{step:22s} {name:20s} {inside:3d} of 100, rms {math.sqrt(square / 100):.2f}")
+        assert fewest <= inside <= most, name
+        assert low < square < high, name
+
+
+# -- in the physics engine ----------------------------------------------------------------------
+
+
+def near(calibration: Calibration, truth: dict[str, float], sigma: float = 3.5) -> None:
+    """Every parameter within so many of its own standard deviations."""
+    for name, true in truth.items():
+        value = calibration.value(name)
+        assert abs(value.value - true) < sigma * value.sd, (name, value, true)
+
+
+def test_straight_in_the_engine():
+    """Tyres that press flat and creep, a sprung body that squats, vibration: radius and yaw of the
+    mounting are found all the same."""
+    true = synthetic.rover().with_changes(
+        rover__wheel_radius_m=0.0772, imu__rotation_deg=[0, 0, -5.5]
+    )
+    run = plant.straight(true, 1002)
+    found = straight(run.samples, synthetic.rover(), run.truth[-1].x_m - run.truth[0].x_m)
+    near(found, {"wheel_radius": 0.0772, "mount_yaw": -5.5})
+
+
+def test_level_in_the_engine():
+    """Half a circle driven between two stands: tilt of the sensor and its biases told apart."""
+    config = synthetic.rover().with_changes(imu__rotation_deg=[3.0, -4.0, 2.0])
+    run = plant.level(config, 1000)
+    told = synthetic.rover().with_changes(imu__rotation_deg=[0, 0, 2.0])
+    found = level(run.samples, told, gravity_mps2=9.81)
+    still = np.array([abs(t.speed_mps) < 1e-3 for t in run.truth])
+    bias = run.bias[still].mean(axis=0)
+    truth = {f"accel_bias_{a}": b for a, b in zip("xyz", bias[:3], strict=True)}
+    near(found, truth | {"mount_roll": 3.0, "mount_pitch": -4.0})
+
+
+@pytest.mark.large
+def test_circle_in_the_engine():
+    """Tyres that work sideways, slowly: track, full steer and gyro within their uncertainty."""
+    true = synthetic.rover().with_changes(rover__track_m=0.326, rover__max_steer_deg=26.6)
+    drives = [plant.circle(true, 1000, way, 2.0).samples for way in (1.0, -1.0)]
+    found = circle(drives, synthetic.rover(), 2.0)
+    near(found, {"track": 0.326, "full_steer": 26.6, "yaw_gyro_scale": 1.0})
+    assert found.settings["rover.track_m"] == pytest.approx(0.326, abs=0.002)
+
+
+@pytest.mark.large
+def test_deadband_in_the_engine():
+    """A controller with a dead band before the engine's motor. Bearings and what load is left ask
+    for a little more: torque balance of the plant, (4 x 0.002 + rolling) / stall torque."""
+    config, edge = synthetic.rover(), 0.05
+    run = plant.deadband(config, 1000, edge, 5)
+    load_n = 0.05 * 5.0 * 9.81 / 4
+    loss = 4 * (0.002 + 0.018 * load_n * 0.075) / config.motor.stall_torque_nm
+    start = edge + (1 - edge) * loss
+    found = deadband(run.samples, config)
+    for name in ("dead_band_forward", "dead_band_reverse"):
+        assert found.value(name).value == pytest.approx(start, abs=0.002)
+
+
+@pytest.mark.large
+@needs_allantools
+def test_noise_in_the_engine():
+    """A minute of standing on springs."""
+    true = synthetic.rover().with_changes(imu__accel_noise_mps2=0.12, imu__gyro_noise_radps=0.006)
+    run = plant.drive(true, 1000, 63.0, lambda t, truth: (0.0, 0.0))
+    near(noise(run.samples, synthetic.rover()), {"accel_noise": 0.12, "gyro_noise": 0.006})
+
+
+# -- arithmetic ---------------------------------------------------------------------------------
+
+
+@needs_allantools
+def test_allan_deviation_of_the_nist_data_set():
+    """NIST SP 1065, section 12.4: a thousand points of a published generator; overlapping Allan
+    deviation 2.922319e-1, 9.159953e-2, 3.241343e-2 at 1, 10, 100."""
+    from slipguard.calibrate.noise import adev
+
+    n, points = 1234567890, []
+    for _ in range(1000):
+        points.append(n / 2147483647)
+        n = 16807 * n % 2147483647
+    assert round(points[1] * 2147483647) == 395529916
+    data = np.array(points)
+    for tau, expected in ((1, 2.922319e-1), (10, 9.159953e-2), (100, 3.241343e-2)):
+        at, dev, _ = adev(data, 1.0, tau)
+        assert at == tau
+        assert dev == pytest.approx(expected, rel=1e-6)
+
+
+def test_rotations():
+    """Against known cases: the setting's own order, half a turn, and back from axis and angle."""
+    mount = from_sensor((3.0, -4.0, 5.0))
+    assert np.allclose(mount, made.mounting(3.0, -4.0, 5.0))
+    half = turn(np.array([0.0, 0.0, math.pi]))
+    assert np.allclose(half, np.diag([-1, -1, 1]))
+    axis, angle = axis_angle(turn(np.array([0.3, -2.9, 0.4])))
+    assert np.allclose(axis * angle, [0.3, -2.9, 0.4])
+
+
+def test_mean_and_sd_see_filtered_noise():
+    """Noise smoothed over ten samples: the scatter of single samples would say three times too
+    little (square root of ten)."""
+    rng = np.random.default_rng(3)
+    raw = rng.standard_normal((400, 40009))
+    smooth = np.stack([np.convolve(r, np.ones(10) / 10, "valid") for r in raw])
+    means, sds = zip(*(mean_and_sd(r[:4000, None], 200) for r in smooth), strict=True)
+    assert float(np.std(means)) == pytest.approx(float(np.mean(sds)), rel=0.15)
+
+
+# -- refusals -----------------------------------------------------------------------------------
+
+
+def refused(call: Callable[[], object], words: str) -> None:
+    """Refused with a reason that names the drive and holds ``words``."""
+    with pytest.raises(CalibrationError) as caught:
+        call()
+    assert words in str(caught.value)
+    assert str(caught.value).startswith("made_up.csv: ")
+
+
+@pytest.mark.parametrize(
+    ("poor", "words"),
+    [
+        ({"stand_s": 8.0}, "too short"),
+        ({"turn_deg": 60.0}, "turned by 60 deg"),
+        ({"turn_deg": 0.5}, "too short: needs two stands"),
+        ({"touched": True}, "moved while standing"),
+    ],
+)
+def test_level_refuses(poor, words):
+    """Each poor drive with its own reason."""
+    drive, config, _ = made.level_drive(1, **poor)
+    refused(lambda: level(drive, config), words)
+
+
+def test_level_refuses_a_gyro_that_warms_up():
+    """An offset that runs away between the stands would be taken for a tilt."""
+    drive, config, _ = made.level_drive(1)
+    run_away = drive.imu_s[:, None] * np.array([60 * GYRO_DRIFT, 0, 0]) / 10
+    warm = replace(drive, gyro_radps=drive.gyro_radps + run_away)
+    refused(lambda: level(warm, config), "warm up")
+
+
+@needs_allantools
+def test_noise_refuses():
+    """Too short, knocked, frozen."""
+    drive, config, _ = made.noise_drive(1, length_s=40.0)
+    refused(lambda: noise(drive, config), "too short")
+    drive, config, _ = made.noise_drive(1, length_s=70.0)
+    accel = drive.accel_mps2.copy()
+    accel[5000:5003, 2] += 3.0
+    refused(lambda: noise(replace(drive, accel_mps2=accel), config), "moved while standing: 3")
+    held = np.repeat(drive.accel_mps2[::4], 4, axis=0)[: len(accel)]
+    refused(lambda: noise(replace(drive, accel_mps2=held), config), "repeats its value")
+
+
+@needs_allantools
+def test_noise_tells_a_shaken_sensor():
+    """Noise that is not white is said, and the rate as well where the rover file has another."""
+    drive, config, _ = made.noise_drive(1, length_s=70.0)
+    wave = 0.05 * np.sin(2 * math.pi * 0.3 * drive.imu_s)
+    shaken = replace(drive, accel_mps2=drive.accel_mps2 + wave[:, None])
+    found = noise(shaken, config.with_changes(imu__rate_hz=100.0))
+    assert any("accel's noise is not white" in note for note in found.notes)
+    assert found.settings["imu.rate_hz"] == 200.0
+
+
+def spoiled(drive: Samples, wheel: int, share: float) -> Samples:
+    """One wheel counts ``share`` of what it did."""
+    counts = drive.counts.copy()
+    counts[:, wheel] = np.floor(counts[:, wheel] * share)
+    return replace(drive, counts=counts)
+
+
+@pytest.mark.parametrize(
+    ("wheel", "share", "words"),
+    [
+        (1, 0.0, "fr did not count"),
+        (2, -1.0, "rl counts backwards"),
+        (3, 1.2, "rr went +20."),
+    ],
+)
+def test_straight_names_the_bad_wheel(wheel, share, words):
+    """Dead, backward, slipping: by name."""
+    drive, config, _, tape_m = made.straight_drive(1)
+    refused(lambda: straight(spoiled(drive, wheel, share), config, tape_m), words)
+
+
+def test_straight_refuses():
+    """Too short, bent, backwards, no stand, no counts."""
+    drive, config, _, tape_m = made.straight_drive(1)
+    refused(lambda: straight(drive, config, 2.0), "too short")
+    refused(lambda: straight(replace(drive, counts=-drive.counts), config, tape_m), "backwards")
+    late = drive.imu_s > 4.6
+    cut = replace(
+        drive,
+        imu_s=drive.imu_s[late],
+        accel_mps2=drive.accel_mps2[late],
+        gyro_radps=drive.gyro_radps[late],
+    )
+    refused(lambda: straight(cut, config, tape_m), "did not stand before")
+    bent, config, _, tape_m = made.straight_drive(1, bend_deg=20.0)
+    refused(lambda: straight(bent, config, tape_m), "not straight")
+    none = replace(drive, wheel_s=drive.wheel_s[:0], counts=drive.counts[:0])
+    refused(lambda: straight(none, config, tape_m), "no wheel counts")
+
+
+def test_straight_tells_a_worn_tyre():
+    """Three per cent: no slip, but worth a look."""
+    drive, config, _, tape_m = made.straight_drive(1)
+    found = straight(spoiled(drive, 0, 1.03), config, tape_m)
+    assert any(note.startswith("fl differs by +") for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        ((1, 0, 2, 3), "fr is on fl"),
+        ((0, 1, 3, 2), "rr is on rl"),
+        ((2, 1, 0, 3), "rl is on fl"),
+        ((3, 1, 2, 0), "rr is on fl"),
+    ],
+)
+def test_circle_names_swapped_encoders(order, words):
+    """Which plug sits where, from the circles each wheel went; front and rear as well."""
+    drives, config, _ = made.circle_drives(1)
+    swapped = [replace(d, counts=d.counts[:, list(order)]) for d in drives]
+    refused(lambda: circle(swapped, config, 3.0), words)
+
+
+@pytest.mark.parametrize("steered", ["front", "rear", "both"])
+def test_circle_takes_no_good_rover_for_swapped(steered):
+    """Even where track and steering are far from what the rover file says."""
+    for seed in range(5):
+        drives, config, _ = made.circle_drives(seed, steered=steered)
+        circle(drives, config.with_changes(rover__track_m=0.24), 3.0)
+
+
+def test_circle_refuses():
+    """One side only; other turns than said; steering let go; a wheel that slipped."""
+    drives, config, _ = made.circle_drives(1)
+    refused(lambda: circle(drives[:1], config, 3.0), "no circle to the right")
+    refused(lambda: circle(drives, config, 2.0), "turns by the gyro, 2 were said")
+    let_go = replace(drives[0], steer=np.linspace(1, 0.5, len(drives[0].steer)))
+    refused(lambda: circle([let_go, drives[1]], config, 3.0), "steering not held")
+    refused(lambda: circle([spoiled(drives[0], 1, 1.12), drives[1]], config, 3.0), "slipped")
+
+
+def test_deadband_is_where_the_motor_starts_not_where_it_is_first_counted():
+    """Even friction: the first count comes at 0.005 to 0.01 of the stick later. What is left is the
+    motor's lag, taken for 0.03 s of a sweep of 0.02 a second, and the encoder's phase."""
+    for seed in range(5):
+        drive, config, truth = made.deadband_drive(seed, friction_sd=0.0)
+        found = deadband(drive, config)
+        for name, true in truth.items():
+            assert found.value(name).value == pytest.approx(true, abs=0.0012)
+
+
+def test_deadband_refuses():
+    """Too few, too fast, wheels that turn at neutral."""
+    drive, config, _ = made.deadband_drive(1, sweeps=2)
+    refused(lambda: deadband(drive, config), "2 usable sweeps forward, needs 4")
+    drive, config, _ = made.deadband_drive(1, per_s=0.2)
+    refused(lambda: deadband(drive, config), "0 usable sweeps forward")
+    still = replace(drive, throttle=0 * drive.throttle)
+    refused(lambda: deadband(still, config), "no throttle command")
+
+
+@pytest.mark.parametrize(
+    ("taps", "words"), [(True, "double_tap true"), (False, "double_tap false")]
+)
+def test_the_way_of_reversing(taps, words):
+    """What the esc-throttle plugin must know."""
+    drive, config, _ = made.deadband_drive(1, double_tap=taps)
+    assert words in deadband(drive, config).notes[0]
+
+
+# -- patches ------------------------------------------------------------------------------------
+
+ROVER = """\
+# my rover
+rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.07, max_steer_deg: 25,
+  steered: front, drive: open}
+encoders: {counts_per_rev: 96, direction: quadrature}
+imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004, rotation_deg: [0, 0, 3]}
+plugins: {servo-brake: {pins: [1, 2]}}
+"""
+
+
+def test_a_patch_is_laid_over_a_rover_file(tmp_path):
+    """What was measured wins, the rest stays, its origin is kept; and the guard takes it."""
+    rover, one, two = (tmp_path / name for name in ("rover.yaml", "level.yaml", "straight.yaml"))
+    rover.write_text(ROVER)
+    drive, config, truth = made.level_drive(1)
+    one.write_text(patch_text(level(drive, config), "2026-01-02"))
+    drive, config, _, tape_m = made.straight_drive(1)
+    two.write_text(patch_text(straight(drive, config, tape_m), "2026-01-03"))
+    both = Config.load(rover, one, two)
+    assert both.imu.accel_bias_mps2[0] == pytest.approx(truth["accel_bias_x"], abs=0.03)
+    assert both.imu.accel_bias_sd_mps2 < 0.3
+    assert both.rover.wheel_radius_m != 0.07
+    assert both.rover.track_m == 0.30
+    new = tmp_path / "new.yaml"
+    new.write_text(merged(rover, [one, two]))
+    again = Config.load(new)
+    assert (again.rover, again.imu) == (both.rover, both.imu)
+    assert again.plugins["servo-brake"]["pins"] == [1, 2]
+    Guard(again)
+    kept = yaml.safe_load(new.read_text())["calibration"]
+    assert kept["level"]["date"] == "2026-01-02"
+    assert kept["straight"]["drives"] == [{"name": "made_up.csv", "sha256": "0" * 64}]
+    assert kept["straight"]["values"]["wheel_radius"]["sd"] > 0
+
+
+@pytest.mark.parametrize(
+    ("patch", "message"),
+    [
+        ("imu: {accel_bias: 3}\n", "imu.accel_bias: unknown key"),
+        ("imu:\n  accel_bias_mps2: 3\n", ":2: imu.accel_bias_mps2: found 3"),
+        ("plugins: {a: 1}\n", "plugins: unknown key"),
+        ("rover: 3\n", "expected a section"),
+    ],
+)
+def test_a_wrong_patch_is_named_with_its_line(tmp_path, patch, message):
+    """An error in a patch names the patch, not the rover file."""
+    (tmp_path / "rover.yaml").write_text(ROVER)
+    (tmp_path / "patch.yaml").write_text(patch)
+    with pytest.raises(ConfigError) as caught:
+        Config.load(tmp_path / "rover.yaml", tmp_path / "patch.yaml")
+    assert "patch.yaml" in str(caught.value)
+    assert message in str(caught.value)
+
+
+def test_biases_warm_start_the_guard():
+    """A guard that was told the biases knows grade and speed at once."""
+    drive = synthetic.drive(
+        synthetic.rover(), [(0, 0), (2, 0)], accel_bias_mps2=0.3, gyro_bias_radps=0.02
+    )
+    told = synthetic.rover().with_changes(
+        imu__accel_bias_mps2=[0.3, 0, 0],
+        imu__gyro_bias_radps=[0.02, 0.02, 0.02],
+        imu__accel_bias_sd_mps2=0.05,
+        imu__gyro_bias_sd_radps=0.003,
+    )
+    blank, warm = (synthetic.run(c, drive.readings)[-1].estimate for c in (synthetic.rover(), told))
+    assert abs(math.tan(blank.grade_rad)) == pytest.approx(0.0306, abs=0.005)
+    assert abs(math.tan(warm.grade_rad)) < 0.005
+    assert warm.grade_sd_rad < 0.25 * blank.grade_sd_rad
+
+
+# -- command ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def recorded(tmp_path):
+    """A recorded straight line with the rover file beside it."""
+    drive, _, _, tape_m = made.straight_drive(1)
+    (tmp_path / "rover.yaml").write_text(ROVER.replace("rotation_deg: [0, 0, 3]", "rate_hz: 200"))
+    columns = ["fl", "fr", "rl", "rr"]
+    header = ["t_s", *(f"{c}_count" for c in columns)]
+    header += [
+        "ax_mps2",
+        "ay_mps2",
+        "az_mps2",
+        "gx_radps",
+        "gy_radps",
+        "gz_radps",
+        "throttle",
+        "steer",
+    ]
+    rows = [",".join(header)]
+    for i, t in enumerate(drive.imu_s):
+        counts = [str(int(c)) for c in drive.counts[i // 2]] if i % 2 == 0 else [""] * 4
+        imu = [f"{v:.5f}" for v in (*drive.accel_mps2[i], *drive.gyro_radps[i])]
+        rows.append(",".join([f"{t:.3f}", *counts, *imu, "0.2", "0"]))
+    path = tmp_path / "line.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path, tape_m
+
+
+def test_command_writes_a_patch_and_applies_it(recorded, capsys):
+    """From a recording on disk to a new rover file, never over another."""
+    path, tape_m = recorded
+    patch, new = path.with_name("patch.yaml"), path.with_name("new.yaml")
+    arguments = ["calibrate", "straight", str(path), "--length", f"{tape_m:.4f}"]
+    assert main([*arguments, "--out", str(patch), "--date", "2026-05-06"]) == 0
+    text = capsys.readouterr().out
+    assert "wheel_radius" in text
+    assert max(len(x) for x in text.splitlines() if not x.startswith("wrote")) <= 100
+    written = yaml.safe_load(patch.read_text())["calibration"]["straight"]
+    assert written["date"] == "2026-05-06"
+    assert written["drives"][0]["name"] == "line.csv"
+    assert len(written["drives"][0]["sha256"]) == 64
+    before = patch.read_bytes()
+    assert main([*arguments, "--out", str(patch)]) == 2
+    assert patch.read_bytes() == before
+    rover = str(path.with_name("rover.yaml"))
+    assert main(["calibrate", "apply", rover, str(patch), "--out", str(new)]) == 0
+    assert Config.load(new).rover.wheel_radius_m != 0.07
+    assert main(["calibrate", "apply", rover, str(patch), "--out", rover]) == 2
+
+
+def test_steps_build_on_each_other(recorded):
+    """Roll and pitch of an earlier step are kept when this one adds the yaw."""
+    path, tape_m = recorded
+    level_patch, patch = path.with_name("level.yaml"), path.with_name("patch.yaml")
+    level_patch.write_text("imu: {rotation_deg: [1.5, -2.5, 0]}\n")
+    arguments = ["calibrate", "straight", str(path), "--length", f"{tape_m:.4f}"]
+    assert main([*arguments, "--after", str(level_patch), "--out", str(patch)]) == 0
+    assert yaml.safe_load(patch.read_text())["imu"]["rotation_deg"][:2] == [1.5, -2.5]
+
+
+def test_command_refuses_a_poor_drive(recorded, capsys):
+    """Exit code 4 and one line that says why."""
+    path, _ = recorded
+    assert main(["calibrate", "level", str(path)]) == 4
+    assert "line.csv: too short: needs two stands" in capsys.readouterr().err
+
+
+def test_every_step_says_what_to_drive(capsys):
+    """The same words in the guide and in the help of each step."""
+    assert main(["calibrate", "guide"]) == 0
+    text = capsys.readouterr().out
+    for name, words in GUIDE.items():
+        assert words in text
+        assert main(["calibrate", name, "--help"]) == 0
+        shown = " ".join(capsys.readouterr().out.split())
+        assert " ".join(words.split()) in shown
+        assert "Kill switch at hand" in shown
