@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as hyp
+from hypothesis import strategies as st
 
 from slipguard import Config, Guard
 from slipguard.budget import Design, Hardware, Verdict, Wishes, budget, load, roll_back
@@ -280,6 +283,46 @@ def test_wheels_that_report_speeds_have_a_budget():
     names = [x.name for x in budget(Design(config, frozenset()))]
     assert "roll-back on 20 %" in names
     assert "counts needed" not in names
+
+
+POSITIVE = st.floats(1e-3, 1e3)
+
+
+@given(
+    mass=POSITIVE,
+    sizes=st.tuples(*[st.floats(0.01, 2.0)] * 4),
+    drive=st.sampled_from(["open", "locked", "front", "rear"]),
+    steered=st.sampled_from(["front", "rear", "both", "skid"]),
+    steer=st.floats(0, 80),
+    counts=st.one_of(st.none(), st.floats(1, 1e6)),
+    torque=POSITIVE,
+    lag=st.floats(0, 5),
+    wishes=st.tuples(*[POSITIVE] * 10),
+)
+@hyp(max_examples=40)
+def test_any_rover_has_a_budget(mass, sizes, drive, steered, steer, counts, torque, lag, wishes):
+    """From a toy to a lorry, with wishes nobody has: every line has a verdict, no number is NaN."""
+    wheelbase, track, radius, height = sizes
+    config = rover(FULL).with_changes(
+        rover__mass_kg=mass,
+        rover__wheelbase_m=wheelbase,
+        rover__track_m=track,
+        rover__wheel_radius_m=radius,
+        rover__cog_height_m=height,
+        rover__drive=drive,
+        rover__steered=steered,
+        rover__max_steer_deg=steer,
+        encoders__kind="speed" if counts is None else "counts",
+        encoders__counts_per_rev=counts,
+        brakes__max_torque_nm=torque,
+        brakes__lag_s=lag,
+    )
+    names = [f.name for f in fields(Wishes)]
+    for x in budget(Design(config, frozenset()), Wishes(**dict(zip(names, wishes, strict=True)))):
+        assert x.verdict in Verdict
+        assert bool(x.change) == (x.verdict is not Verdict.ENOUGH), x
+        for number in (x.needed, x.has):
+            assert number is None or not math.isnan(number), x
 
 
 # -- command ------------------------------------------------------------------------------------

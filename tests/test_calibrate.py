@@ -12,6 +12,9 @@ import numpy as np
 import pytest
 import synthetic
 import yaml
+from hypothesis import given
+from hypothesis import settings as hyp
+from hypothesis import strategies as st
 from scipy import stats
 
 from slipguard import Config, ConfigError, Guard
@@ -397,6 +400,51 @@ def test_the_way_of_reversing(taps, words):
     """What the esc-throttle plugin must know."""
     drive, config, _ = made.deadband_drive(1, double_tap=taps)
     assert words in deadband(drive, config).notes[0]
+
+
+@pytest.mark.parametrize(
+    "step", [level, straight, circle, deadband, pytest.param(noise, marks=needs_allantools)]
+)
+@given(seed=st.integers(0, 10**6), cut=st.tuples(st.floats(0, 1), st.floats(0, 1)), data=st.data())
+@hyp(max_examples=40)
+def test_whatever_was_recorded_is_answered(step, seed, cut, data):
+    """Parts of any drive, with channels gone, reversed or wild, given to any step: values that are
+    numbers, or a refusal; never a crash."""
+    makers = (made.level_drive, made.straight_drive, made.deadband_drive, made.circle_drives)
+    drive = data.draw(st.sampled_from(makers))(seed % 50)[0]
+    drive = drive if isinstance(drive, Samples) else drive[0]
+    low, high = sorted(cut)
+    end = drive.imu_s[-1]
+    imu, wheel = ((t >= low * end) & (t <= high * end) for t in (drive.imu_s, drive.wheel_s))
+    drive = replace(
+        drive,
+        imu_s=drive.imu_s[imu],
+        accel_mps2=drive.accel_mps2[imu] * data.draw(st.sampled_from([1, 0, -1, 1e6])),
+        gyro_radps=drive.gyro_radps[imu] * data.draw(st.sampled_from([1, 0, -1, 1e3])),
+        wheel_s=drive.wheel_s[wheel],
+        counts=drive.counts[wheel] * data.draw(st.sampled_from([1, 0, -1, 50])),
+        throttle=drive.throttle * data.draw(st.sampled_from([1, -1, 0])),
+    )
+    config = synthetic.rover()
+    call = {
+        level: lambda: level(drive, config),
+        noise: lambda: noise(drive, config),
+        straight: lambda: straight(drive, config, 10.0),
+        circle: lambda: circle([drive, drive], config, 3.0),
+        deadband: lambda: deadband(drive, config),
+    }[step]
+    try:
+        found = call()
+    except CalibrationError:
+        return
+    assert all(math.isfinite(v.value) and v.sd > 0 for v in found.values)
+
+
+def test_a_counter_that_wraps_is_named():
+    """Not taken for a wheel that slipped."""
+    drive, config, _, tape_m = made.straight_drive(1)
+    wrapped = replace(drive, counts=(drive.counts + 64000) % 65536)
+    refused(lambda: straight(wrapped, config, tape_m), "counts jump by")
 
 
 # -- patches ------------------------------------------------------------------------------------

@@ -21,6 +21,8 @@ Span = tuple[float, float]
 TURNING_RADPS = 0.03
 """A body that stands turns slower than this, once its gyro's own offset is taken off."""
 SMOOTH_S = 0.25
+MOST_COUNTS = 2000.0
+"""From one reading to the next; a walk with a fine encoder gives a few dozen."""
 TRIM_S = 0.5
 """Left out at both ends of a stand: springs that still settle."""
 
@@ -117,6 +119,13 @@ class Samples:
         """
         if len(self.wheel_s) < 10:
             raise self.refuse("no wheel counts; this step needs encoders that count")
+        steps = np.max(np.abs(np.diff(self.counts, axis=0)), axis=1)
+        if float(np.max(steps)) > MOST_COUNTS:
+            at = float(self.wheel_s[int(np.argmax(steps)) + 1])
+            raise self.refuse(
+                f"counts jump by {np.max(steps):.0f} at {at:.2f} s: a counter that wrapped, or "
+                "began anew"
+            )
 
     @property
     def sample_s(self) -> float:
