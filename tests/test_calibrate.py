@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import calibration_drives as made
 import calibration_plant as plant
@@ -42,6 +44,7 @@ try:
     ALLAN = True
 except ModuleNotFoundError:
     ALLAN = False
+HOME = Path(__file__).parent.parent
 needs_allantools = pytest.mark.skipif(not ALLAN, reason="extra 'calibrate' is not installed")
 
 Once = Callable[[int], tuple[Calibration, made.Truth]]
@@ -580,6 +583,24 @@ def test_steps_build_on_each_other(recorded):
     arguments = ["calibrate", "straight", str(path), "--length", f"{tape_m:.4f}"]
     assert main([*arguments, "--after", str(level_patch), "--out", str(patch)]) == 0
     assert yaml.safe_load(patch.read_text())["imu"]["rotation_deg"][:2] == [1.5, -2.5]
+
+
+def test_the_example_finds_the_radius_of_another_rover(tmp_path, capsys):
+    """Simulated with one wheel radius, calibrated with a rover file that has another: the first is
+    found, from the command line alone."""
+    true, told, drive = (tmp_path / name for name in ("true.yaml", "told.yaml", "line.csv"))
+    told.write_text(ROVER.replace("rotation_deg: [0, 0, 3]", "rate_hz: 200"))
+    true.write_text(told.read_text().replace("wheel_radius_m: 0.07,", "wheel_radius_m: 0.078,"))
+    example = str(HOME / "examples" / "calibration_drives.py")
+    simulated = ["simulate", f"{example}:line", "--rover", str(true), "--out", str(drive)]
+    assert main([*simulated, "--no-guard", "--seed", "1003"]) == 0
+    with drive.open() as file:
+        length_m = float(list(csv.DictReader(file))[-1]["true_x_m"])
+    patch = tmp_path / "patch.yaml"
+    arguments = ["--length", str(length_m), "--rover", str(told), "--out", str(patch)]
+    assert main(["calibrate", "straight", str(drive), *arguments]) == 0
+    found = Config.load(told, patch).rover.wheel_radius_m
+    assert found == pytest.approx(0.078, abs=0.0003)
 
 
 def test_command_refuses_a_poor_drive(recorded, capsys):

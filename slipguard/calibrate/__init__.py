@@ -16,13 +16,14 @@ from slipguard.calibrate.level import level
 from slipguard.calibrate.noise import noise
 from slipguard.calibrate.patch import merged, patch_text
 from slipguard.calibrate.result import Calibration, Value
-from slipguard.calibrate.samples import Samples, load_samples
+from slipguard.calibrate.samples import Samples, Source, load_samples
 from slipguard.calibrate.straight import straight
 
 __all__ = [
     "GUIDE",
     "Calibration",
     "Samples",
+    "Source",
     "Value",
     "circle",
     "deadband",
