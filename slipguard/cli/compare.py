@@ -19,7 +19,8 @@ from slipguard.cli.drive_files import finite
 from slipguard.cli.exits import Exit
 from slipguard.config import Config
 from slipguard.errors import RecordingError
-from slipguard.recording.find import find_drives
+from slipguard.recording import open_recording
+from slipguard.recording.find import check_match, find_drives
 
 if TYPE_CHECKING:
     from slipguard.compare import Change, Scored
@@ -46,6 +47,9 @@ def compare(
     """
     config_a, config_b = Config.load(a), Config.load(b)
     found = find_drives(drives)
+    for drive in found:
+        for config, path in ((config_a, a), (config_b, b)):
+            check_match(config, path, open_recording(drive))
     if (
         json is not None
         and json.exists()

@@ -6,8 +6,11 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from slipguard.errors import RecordingError
+from slipguard.config import Config
+from slipguard.errors import ConfigError, RecordingError
+from slipguard.recording.columns import COUNTS, WHEEL_SPEEDS
 from slipguard.recording.labels import Event, labels_path
+from slipguard.recording.reader import Recording
 
 SUFFIXES = (".csv", ".csv.gz")
 """Names a recorded drive ends in."""
@@ -66,3 +69,20 @@ def check_inside(
                 f"{start_s:g} to {end_s:g} s; are these the labels of another drive?"
             )
     return events
+
+
+def check_match(config: Config, rover: str | os.PathLike[str], recording: Recording) -> None:
+    """Counts taken for wheel speeds, or the reverse, would find nothing and look like peace.
+
+    Raises
+    ------
+    ConfigError
+        The drive has no column of the kind of encoder that the rover has.
+    """
+    kind = config.encoders.kind
+    needed = COUNTS if kind == "counts" else WHEEL_SPEEDS
+    if not set(needed).intersection(recording.columns):
+        raise ConfigError(
+            f"{rover}: encoders.kind: found {kind}, but {recording.path} has none of "
+            f"{', '.join(needed)}; is this the rover of that drive?"
+        )
