@@ -309,7 +309,7 @@ class _Roll:
         self._armed = {1: False, -1: False}
         self._fresh = True
         self._asked = UNKNOWN
-        self._origin = -1  # a row; -1: before the first, distance and travel zero
+        self._origin = 0  # a row; the first command sets it, and before that nothing is found
         self._way = 0
         self._on = False
         self.found: list[Stretch] = []
@@ -378,7 +378,7 @@ class _Roll:
     def _start(self, s: _Segment, row: int) -> int | None:
         """The row in which rolling is found; moves the origin on to the furthest point."""
         d = self._fused.distance_m
-        origin_m = s.way * float(d[self._origin]) if self._origin >= 0 else 0.0
+        origin_m = s.way * float(d[self._origin])
         if row == s.first and s.high_m - min(s.low_m, origin_m) <= self._travel_m:
             if s.low_m < origin_m:
                 self._origin = s.low_row
@@ -392,9 +392,8 @@ class _Roll:
         travel = along - least
         far = np.flatnonzero(travel > self._travel_m)
         if len(far):
-            then = self._fused.travel_m[origin[far]]
-            then[origin[far] < 0] = 0.0
-            gone = (self._fused.travel_m[index[far]] - then) * s.way > 0.0
+            travel_m = self._fused.travel_m
+            gone = (travel_m[index[far]] - travel_m[origin[far]]) * s.way > 0.0
             counted = gone.sum(axis=1)
             fast = self._is_fast(index[far])
             hit = (fast & (counted >= 2)) | ((travel[far] > self._crept_m) & (counted >= 3))
