@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import compare, evaluate, plugins, replay, run, settings, simulate, tune
+from slipguard.cli import compare, convert, evaluate, plugins, replay, run, settings, simulate, tune
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -28,6 +28,7 @@ app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
 app.command("compare", epilog=EXIT_HELP)(compare.compare)
 app.command("tune", epilog=EXIT_HELP)(tune.tune)
+app.command("convert", epilog=EXIT_HELP)(convert.convert)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)
 app.add_typer(plugins.app, name="plugins")
 

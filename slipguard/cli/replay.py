@@ -29,7 +29,7 @@ LONG_ROWS = 5000
 
 
 def replay(
-    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    drive: Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")],
     rover: Annotated[
         Path | None,
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),

@@ -12,7 +12,7 @@ from slipguard.recording.columns import COUNTS, WHEEL_SPEEDS
 from slipguard.recording.labels import Event, labels_path
 from slipguard.recording.reader import Recording
 
-SUFFIXES = (".csv", ".csv.gz")
+SUFFIXES = (".csv", ".csv.gz", ".parquet")
 """Names a recorded drive ends in."""
 
 SLACK_S = 0.5
