@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from slipguard.tune import Tally, Trial, Tuned
 
 EXTRA_NEEDED = "tuning needs optuna; install it with: pip install '.[tune]'"
+CLUSTER_NEEDED = "a cluster needs distributed; install it with: pip install '.[cluster]'"
+CONNECT_S = 10.0
 MOST_ROWS = 40
 
 
@@ -54,6 +56,13 @@ def tune(
         None
     ),
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            help="Work on the Dask cluster of this scheduler, e.g. tcp://HOST:8786. Its workers "
+            "must reach drives and --cache by the same paths."
+        ),
+    ] = None,
 ) -> None:
     """Search the thresholds of spin, lock and rolling against labels.
 
@@ -76,7 +85,9 @@ def tune(
                 f"{path}: is there already and is not overwritten; name another file"
             )
     with ExitStack() as stack:
-        executor = stack.enter_context(_workers(workers, len(found)))
+        executor = stack.enter_context(
+            _workers(workers, len(found)) if cluster is None else _cluster(cluster)
+        )
         tuned = search(
             found,
             config,
@@ -102,6 +113,25 @@ def _workers(wanted: int, drives: int) -> Iterator[Executor | None]:
         return
     with ProcessPoolExecutor(wanted or None) as pool:
         yield pool
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    """The executor of a Dask cluster: a task whose worker dies is run again by another one."""
+    try:
+        from distributed import Client
+    except ModuleNotFoundError as err:
+        if err.name != "distributed":
+            raise
+        raise typer.BadParameter(CLUSTER_NEEDED) from err
+    try:
+        client = Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError) as err:
+        raise typer.BadParameter(
+            f"--cluster {address}: no scheduler answers there ({err}); expected tcp://HOST:PORT"
+        ) from err
+    with client:
+        yield client.get_executor()
 
 
 @contextmanager
