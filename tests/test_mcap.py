@@ -121,7 +121,7 @@ def test_ros_2_messages_are_read(tmp_path):
         ("fl_count", {"topic": "/wheels", "field": "counts[7]"}, "at 7 found 2 values"),
         ("fl_count", {"topic": "/wheels", "field": "counts"}, "expected a number"),
         ("ax_mps2", {"topic": "/imu", "field": "accel.x", "unit": "lb"},
-         "columns.ax_mps2: unit: found \"lb\", expected m/s2, g"),
+         "columns.ax_mps2: unit: found 'lb', expected m/s2, g"),
         ("ax_mps2", {"topic": "/imu", "field": "accel.x", "sign": 0}, "sign: found 0"),
         ("t_s", {"topic": "/imu", "field": "accel.x"}, "comes from the time of the messages"),
     ],

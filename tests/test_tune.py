@@ -461,9 +461,9 @@ def test_a_rover_file_in_one_line_is_patched_too():
 
 def test_any_executor_gives_the_same(drives, cache, config):
     """Who does the work must not matter."""
-    alone = tune(drives, config, sets=10, folds_wanted=2, cache=cache)
+    alone = tune(drives, config, sets=9, folds_wanted=2, cache=cache)
     with ThreadPoolExecutor(2) as pool:
-        together = tune(drives, config, sets=10, folds_wanted=2, cache=cache, executor=pool)
+        together = tune(drives, config, sets=9, folds_wanted=2, cache=cache, executor=pool)
     assert together == alone
     assert alone.held_out is not None
     assert alone.held_out[0].objectives == alone.own.objectives, "every drive was judged on once"
@@ -474,7 +474,7 @@ def test_any_executor_gives_the_same(drives, cache, config):
 def _tune(drives: list[Path], cache: Path, out: Path, *more: str) -> list[str]:
     arguments = ["--rover", str(ROVER), "--out", str(out), "--json", str(out.with_suffix(".json"))]
     return [
-        "tune", *map(str, drives), *arguments, "--cache", str(cache), "--sets", "24",
+        "tune", *map(str, drives), *arguments, "--cache", str(cache), "--sets", "16",
         "--folds", "2", "--workers", "1", *more,
     ]  # fmt: skip
 
@@ -492,15 +492,15 @@ def test_killed_and_started_again_it_ends_as_if_nothing_had_been(drives, cache, 
         stdout=subprocess.DEVNULL,
     )
     try:
-        while running.poll() is None and _trials(study) < 30:
+        while running.poll() is None and _trials(study) < 20:
             time.sleep(0.02)
     finally:
         running.kill()  # SIGKILL: nothing can be tidied up
         running.wait()
-    assert 30 <= _trials(study) < 72, "it was killed in the middle"
+    assert 20 <= _trials(study) < 48, "it was killed in the middle"
     assert not (tmp_path / "killed.yaml").exists()
     assert main(arguments) == Exit.DONE
-    assert _trials(study) == 72
+    assert _trials(study) == 48
     for name in ("yaml", "json"):
         whole = (tmp_path / f"whole.{name}").read_text(encoding="utf-8")
         assert (tmp_path / f"killed.{name}").read_text(encoding="utf-8") == whole

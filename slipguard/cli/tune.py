@@ -275,12 +275,16 @@ def _print_settings(screen: Console, tuned: Tuned) -> None:
 
 
 def _moved(at: Tally, moved: Tally) -> str:
-    if moved.objectives == at.objectives:
-        return "nothing"
-    return (
-        f"{moved.missed - at.missed:+d} / {moved.false_per_h - at.false_per_h:+.1f} / "
-        f"{moved.delay_ms - at.delay_ms:+.1f}"
-    )
+    changes = [
+        f"{moved.missed - at.missed:+d}" if moved.missed != at.missed else "0",
+        _signed(moved.false_per_h - at.false_per_h),
+        _signed(moved.delay_ms - at.delay_ms),
+    ]
+    return " / ".join(changes) if set(changes) != {"0"} else "nothing"
+
+
+def _signed(change: float) -> str:
+    return f"{change:+.1f}" if abs(change) >= 0.05 else "0"
 
 
 def _print_drives(screen: Console, tuned: Tuned) -> None:
