@@ -140,6 +140,9 @@ def test_drives_are_found_once_and_an_empty_folder_is_said(tmp_path):
     found = find_drives([REPLAY, REPLAY / "wet_clay_uphill.csv.gz"])
     assert len(found) == len(set(found)) == 10
     assert REPLAY / "wet_clay_uphill.csv.gz" in found
+    for name in ("b.csv", "a.parquet", "a.csv.gz", "a.yaml"):
+        (tmp_path / name).touch()
+    assert [p.name for p in find_drives([tmp_path])] == ["a.csv.gz", "b.csv"], "one in two formats"
     (tmp_path / "empty").mkdir()
     with pytest.raises(RecordingError, match="empty: no recorded drive in this folder"):
         find_drives([tmp_path / "empty"])

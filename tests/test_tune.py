@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from pathlib import Path
 
@@ -565,3 +566,16 @@ def test_without_optuna_it_says_how_to_get_it():
     )  # fmt: skip
     assert done.returncode == Exit.USAGE
     assert ".[tune]" in " ".join(done.stderr.split())
+
+
+def test_a_worker_that_dies_is_said(drives, tmp_path, capsys, monkeypatch):
+    """The kernel kills what eats the memory: not a fault to report, and nothing is lost."""
+
+    def killed(*args, **kwargs):
+        raise BrokenProcessPool("terminated abruptly")
+
+    monkeypatch.setattr("slipguard.tune.tune", killed)
+    assert main(_tune(drives, tmp_path, tmp_path / "out.yaml")) == Exit.FAULT
+    error = capsys.readouterr().err
+    assert "a worker process died" in error
+    assert "fault of slipguard itself" not in error

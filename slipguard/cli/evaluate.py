@@ -23,7 +23,7 @@ from slipguard.config import Config
 from slipguard.errors import ConfigError, RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
-from slipguard.recording.find import is_drive
+from slipguard.recording.find import find_drives
 
 if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
@@ -110,7 +110,7 @@ Job = tuple[str, Callable[[], Any]]
 def _recorded(folder: Path, rover: Path | None) -> Iterator[Job]:
     if not folder.is_dir():
         raise RecordingError(f"{folder}: no such folder")
-    drives = sorted(path for path in folder.rglob("*") if path.is_file() and is_drive(path))
+    drives = find_drives([folder])
     labelled = [drive for drive in drives if open_recording(drive).labels.events is not None]
     for drive in drives:
         if drive not in labelled:

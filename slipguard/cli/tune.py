@@ -5,7 +5,7 @@ from __future__ import annotations
 import json as jsonlib
 import sys
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import BrokenExecutor, Executor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,6 +17,7 @@ from rich.progress import Progress, TaskID
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
 from slipguard.config import Config
+from slipguard.errors import SlipguardError
 from slipguard.recording.find import find_drives
 from slipguard.section import read_text
 
@@ -85,6 +86,7 @@ def tune(
                 f"{path}: is there already and is not overwritten; name another file"
             )
     with ExitStack() as stack:
+        stack.enter_context(_worker_deaths())
         executor = stack.enter_context(
             _workers(workers, len(found)) if cluster is None else _cluster(cluster)
         )
@@ -113,6 +115,17 @@ def _workers(wanted: int, drives: int) -> Iterator[Executor | None]:
         return
     with ProcessPoolExecutor(wanted or None) as pool:
         yield pool
+
+
+@contextmanager
+def _worker_deaths() -> Iterator[None]:
+    try:
+        yield
+    except BrokenExecutor as err:
+        raise SlipguardError(
+            "a worker process died, maybe for want of memory; start again: the search goes on "
+            "where it was, with fewer --workers if need be"
+        ) from err
 
 
 @contextmanager

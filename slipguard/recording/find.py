@@ -22,6 +22,9 @@ SLACK_S = 0.5
 def find_drives(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     """The drives named, and those in the folders named and below, each once, in order.
 
+    A drive that lies in a folder in several formats, with the same labels, is one: the first by
+    name is taken.
+
     Raises
     ------
     RecordingError
@@ -33,7 +36,8 @@ def find_drives(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
             raise RecordingError(f"{given}: no such file or folder; name a recorded drive")
         drives = [given]
         if given.is_dir():
-            drives = sorted(p for p in given.rglob("*") if p.is_file() and is_drive(p))
+            inside = sorted(p for p in given.rglob("*") if p.is_file() and is_drive(p))
+            drives = list({labels_path(p): p for p in reversed(inside)}.values())[::-1]
             if not drives:
                 raise RecordingError(
                     f"{given}: no recorded drive in this folder; expected files ending in "
