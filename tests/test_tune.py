@@ -397,8 +397,8 @@ def _trial(missed: float, false: float, delay: float) -> Trial:
     return Trial(values={}, objectives=(missed, false, delay))
 
 
-def test_the_recommended_set_loses_no_event():
-    """However quiet and quick: what the rover's own thresholds find must still be found."""
+def test_the_recommended_set_misses_no_more():
+    """However quiet and quick: a missed event is what can hurt."""
     own, quick, deaf, worse = (
         _trial(2, 10, 50),
         _trial(2, 8, 65),
@@ -525,7 +525,7 @@ def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path
     assert main(_tune(drives[2:], cache, tmp_path / "a.yaml", *few)) == Exit.DONE
     arguments = _tune(drives[2:], cache, tmp_path / "b.yaml", *few, "--seed", "5")
     assert main(arguments) == Exit.RECORDING
-    assert "s.db: a study of other drives, labels, settings or another seed" in (
+    assert "s.db: a study of other drives, labels or settings, of another seed or version" in (
         capsys.readouterr().err
     )
 

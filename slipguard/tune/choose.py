@@ -30,8 +30,8 @@ def _no_worse(a: Objectives, b: Objectives) -> bool:
 def recommend(trials: Sequence[Trial], hours: float) -> Trial:
     """The set to use. ``trials[0]`` is the rover's own.
 
-    Nothing that the rover's own thresholds find may be lost: no more missed events. Among what is
-    left, the least sum of the three objectives, each as a share of the rover's own.
+    No more events may be missed than with the rover's own. Among what is left, the least sum of
+    the three objectives, each as a share of the rover's own.
     """
     first = trials[0]
     missed, false_per_h, delay_ms = first.objectives

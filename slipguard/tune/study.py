@@ -70,8 +70,8 @@ class StudyFile:
             raise _damaged(path) from err
         if purposes != {purpose}:
             raise RecordingError(
-                f"{path}: a study of other drives, labels, settings or another seed; name "
-                "another file, or move this one away"
+                f"{path}: a study of other drives, labels or settings, of another seed or version; "
+                "name another file, or move this one away"
             )
 
     def _create(self, names: Sequence[str], purpose: str) -> None:
