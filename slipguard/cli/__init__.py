@@ -10,7 +10,19 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import budget, calibrate, evaluate, plugins, replay, run, settings, simulate
+from slipguard.cli import (
+    budget,
+    calibrate,
+    compare,
+    convert,
+    evaluate,
+    plugins,
+    replay,
+    run,
+    settings,
+    simulate,
+    tune,
+)
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -27,6 +39,9 @@ app.command("replay", epilog=EXIT_HELP)(replay.replay)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
+app.command("compare", epilog=EXIT_HELP)(compare.compare)
+app.command("tune", epilog=EXIT_HELP)(tune.tune)
+app.command("convert", epilog=EXIT_HELP)(convert.convert)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)
 app.add_typer(calibrate.app, name="calibrate")
 app.add_typer(plugins.app, name="plugins")

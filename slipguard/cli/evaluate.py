@@ -22,7 +22,8 @@ from slipguard.cli.simulate import EXTRA_NEEDED
 from slipguard.config import Config
 from slipguard.errors import ConfigError, RecordingError
 from slipguard.reading import WHEELS
-from slipguard.recording import open_recording
+from slipguard.recording import labels_path, open_recording
+from slipguard.recording.find import find_drives
 
 if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
@@ -109,18 +110,18 @@ Job = tuple[str, Callable[[], Any]]
 def _recorded(folder: Path, rover: Path | None) -> Iterator[Job]:
     if not folder.is_dir():
         raise RecordingError(f"{folder}: no such folder")
-    drives = sorted([*folder.rglob("*.csv"), *folder.rglob("*.csv.gz")])
+    drives = find_drives([folder])
     labelled = [drive for drive in drives if open_recording(drive).labels.events is not None]
     for drive in drives:
         if drive not in labelled:
             print(f"left out, no labels beside it: {drive}", file=sys.stderr)
     if not labelled:
-        raise RecordingError(f"{folder}: no labelled .csv or .csv.gz drive in it")
+        raise RecordingError(f"{folder}: no labelled drive (.csv, .csv.gz, .parquet) in it")
     for drive in labelled:
         beside = rover if rover is not None else drive.parent / "rover.yaml"
         if not beside.exists():
             raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
-        name = str(drive.relative_to(folder)).removesuffix(".gz").removesuffix(".csv")
+        name = str(labels_path(drive).relative_to(folder).with_suffix(""))
         yield name, partial(measure_file, drive, beside, name)
 
 

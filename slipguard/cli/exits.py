@@ -17,6 +17,7 @@ class Exit(IntEnum):
     RECORDING = 4
     PLUGIN = 5
     NOT_ARMED = 6
+    REGRESSION = 7
     INTERRUPTED = 130
 
 
@@ -28,6 +29,7 @@ MEANING = {
     Exit.RECORDING: "a drive, its labels or an output file cannot be read or written",
     Exit.PLUGIN: "a plugin is wrong",
     Exit.NOT_ARMED: "the rover is not fit to drive: a check before arming failed",
+    Exit.REGRESSION: "a comparison of two configs found a regression",
     Exit.INTERRUPTED: "interrupted from the keyboard",
 }
 

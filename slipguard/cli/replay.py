@@ -19,7 +19,7 @@ from slipguard.cli.drive_text import print_summary
 from slipguard.config import Config
 from slipguard.errors import ConfigError, RecordingError
 from slipguard.recording import Recording, Row, labels_path, open_recording
-from slipguard.recording.columns import COUNTS, WHEEL_SPEEDS
+from slipguard.recording.find import check_match
 from slipguard.replay import replay_rows
 from slipguard.score import score
 from slipguard.summary import DriveSummary
@@ -29,7 +29,7 @@ LONG_ROWS = 5000
 
 
 def replay(
-    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    drive: Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")],
     rover: Annotated[
         Path | None,
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),
@@ -59,7 +59,7 @@ def replay(
             "--rover FILE"
         )
     config = Config.load(rover_path)
-    _check_match(config, rover_path, recording)
+    check_match(config, rover_path, recording)
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
@@ -90,17 +90,6 @@ def _check_paths(read: Sequence[Path], outputs: Sequence[Path | None]) -> None:
         if realpath(path) in taken:
             raise typer.BadParameter(f"{path}: is read or written already, name another file")
         taken.add(realpath(path))
-
-
-def _check_match(config: Config, rover: Path, recording: Recording) -> None:
-    """Counts taken for wheel speeds, or the reverse, would find nothing and look like peace."""
-    kind = config.encoders.kind
-    needed = COUNTS if kind == "counts" else WHEEL_SPEEDS
-    if not set(needed).intersection(recording.columns):
-        raise ConfigError(
-            f"{rover}: encoders.kind: found {kind}, but {recording.path} has none of "
-            f"{', '.join(needed)}; is this the rover of that drive?"
-        )
 
 
 def _with_progress(recording: Recording, shown: bool) -> Iterator[Row]:

@@ -17,7 +17,15 @@ BRAKE_LINGER_S = 0.4
 
 
 class Detectors:
-    """Owns the detectors and what they share: the driver's wish and what brakes may do."""
+    """Owns the detectors and what they share: the driver's wish and what brakes may do.
+
+    Attributes
+    ----------
+    may_lock : (4,) bool
+        Of the last step: whether anything could hold that wheel back.
+    motion_asked : int or None
+        Of the last step: the direction motion was judged against; 0 with the link lost.
+    """
 
     def __init__(self, config: Config) -> None:
         self._dead_band = config.limits.throttle_dead_band
@@ -28,6 +36,8 @@ class Detectors:
         self._faults = SensorFaults(config)
         self._limits = LimitWatch(config)
         self._braked_s = [0.0] * 4
+        self.may_lock: tuple[bool, ...] = (True,) * 4
+        self.motion_asked: int | None = None
 
     def step(self, frame: Frame, estimate: Estimate, brakes: Quad) -> tuple[Finding, ...]:
         """Findings now; ``brakes`` (4,) are the commands of the step before."""
@@ -41,8 +51,14 @@ class Detectors:
             for f in self._slip.step(estimate, frame.dt_s, may_lock)
             if f.wheel is None or not self._faults.is_broken(WHEELS.index(f.wheel))
         ]
-        motion = self._motion.step(estimate, 0 if link_lost and asked is not None else asked)
+        self.may_lock = may_lock
+        self.motion_asked = 0 if link_lost and asked is not None else asked
+        motion = self._motion.step(estimate, self.motion_asked)
         return (*slips, *motion, *faults, *limits)
+
+    def is_broken(self, wheel: int) -> bool:
+        """Whether that wheel's encoder is held to be dead or wrong, so that its slip is none."""
+        return self._faults.is_broken(wheel)
 
     def asked(self, frame: Frame) -> int | None:
         """Direction the driver asks for: +1, 0, -1; None while no command was ever given."""

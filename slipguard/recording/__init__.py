@@ -1,6 +1,7 @@
 """Recorded drives: read, write, validate, label. Memory stays flat however long the drive.
 
-The format: UTF-8 CSV, ``.csv`` or ``.csv.gz``, one header row, columns in any order, SI units.
+The format: UTF-8 CSV (or the same columns as Parquet, ``.parquet``), ``.csv`` or
+``.csv.gz``, one header row, columns in any order, SI units.
 
 ========================================= ======================================================
 column                                    holds

@@ -65,10 +65,11 @@ class Labels:
 
 
 def labels_path(drive: str | os.PathLike[str]) -> Path:
-    """Where the labels of a drive are: ``NAME.yaml`` beside ``NAME.csv`` or ``NAME.csv.gz``."""
+    """Where the labels of a drive are: ``NAME.yaml`` beside ``NAME.csv``, ``NAME.csv.gz`` or
+    ``NAME.parquet``."""
     drive = Path(drive)
     name = drive.name
-    for suffix in (".gz", ".csv"):
+    for suffix in (".parquet", ".gz", ".csv"):
         name = name.removesuffix(suffix)
     return drive.parent / f"{name}.yaml"
 

@@ -23,6 +23,8 @@ from slipguard.recording.labels import Labels, labels_path, load_labels
 
 Fail = Callable[[int, str, str], NoReturn]
 
+PARQUET = ".parquet"
+
 _BOOLS = {
     "": None,
     **dict.fromkeys(("0", "0.0", "false", "False"), False),
@@ -128,14 +130,19 @@ class Recording:
         return self._file.tell() / max(1, os.fstat(self._file.fileno()).st_size)
 
     def __iter__(self) -> Iterator[Row]:
-        width = len(self.columns)
         parse = self._parse
+        for line, cells in self.cells():
+            yield parse(line, cells)
+
+    def cells(self) -> Iterator[tuple[int, list[str]]]:
+        """Rows as they are written, a text for each column, each with its line."""
+        width = len(self.columns)
         table = csv.reader(self._lines(), strict=True, skipinitialspace=True)
         next(table)
         try:
             for cells in table:
                 if len(cells) == width:
-                    yield parse(table.line_num, cells)
+                    yield table.line_num, cells
                 elif cells:
                     found = f"found {len(cells)} cell{'s' if len(cells) > 1 else ''}"
                     self._fail(table.line_num, "", f"{found}, expected {width} as in the header")
@@ -195,13 +202,18 @@ class Recording:
 
 
 def open_recording(path: str | os.PathLike[str]) -> Recording:
-    """Open a recorded drive (``.csv`` or ``.csv.gz``) and read its header.
+    """Open a recorded drive (``.csv``, ``.csv.gz`` or ``.parquet``) and read its header.
 
     Raises
     ------
     RecordingError
-        The file cannot be read, or its header is wrong.
+        The file cannot be read, or its header is wrong; or it is Parquet and the extra
+        ``parquet`` is not installed.
     """
+    if Path(path).suffix.lower() == PARQUET:
+        from slipguard.recording.parquet import ParquetRecording
+
+        return ParquetRecording(path)
     return Recording(path)
 
 

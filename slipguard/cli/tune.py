@@ -1,0 +1,325 @@
+"""``slipguard tune``: thresholds that suit your own drives."""
+
+from __future__ import annotations
+
+import json as jsonlib
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import Progress, TaskID
+
+from slipguard.cli.console import console, table
+from slipguard.cli.drive_files import finite
+from slipguard.config import Config
+from slipguard.errors import SlipguardError
+from slipguard.recording.find import find_drives
+from slipguard.section import read_text
+
+if TYPE_CHECKING:
+    from slipguard.tune import Tally, Trial, Tuned
+
+EXTRA_NEEDED = "tuning needs optuna; install it with: pip install '.[tune]'"
+CLUSTER_NEEDED = "a cluster needs distributed; install it with: pip install '.[cluster]'"
+CONNECT_S = 10.0
+MOST_ROWS = 40
+
+
+def tune(
+    drives: Annotated[
+        list[Path], typer.Argument(help="Recorded drives with labels, or folders of them.")
+    ],
+    rover: Annotated[Path, typer.Option(help="The rover YAML they were driven with.")],
+    out: Annotated[
+        Path, typer.Option(help="Write the tuned rover YAML here; never overwrites.")
+    ] = Path("tuned.yaml"),
+    study: Annotated[
+        Path | None,
+        typer.Option(help="What was tried, to go on with. Default: the name of --out with .db"),
+    ] = None,
+    sets: Annotated[int, typer.Option(min=8, help="Sets of thresholds to try.")] = 200,
+    folds: Annotated[
+        int, typer.Option(min=0, help="Parts of the cross-validation over drives; 0: none.")
+    ] = 4,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same result.")] = 0,
+    within: Annotated[
+        float, typer.Option(min=1.1, max=100.0, help="Search to this factor either way.")
+    ] = 4.0,
+    cache: Annotated[
+        Path | None, typer.Option(help="Folder of fused drives. Default: in your cache folder.")
+    ] = None,
+    json: Annotated[Path | None, typer.Option(help="Write all numbers here; never overwrites.")] = (
+        None
+    ),
+    workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            help="Work on the Dask cluster of this scheduler, e.g. tcp://HOST:8786. Its workers "
+            "must reach drives and --cache by the same paths."
+        ),
+    ] = None,
+) -> None:
+    """Search the thresholds of spin, lock and rolling against labels.
+
+    Missed events, false alarms an hour and delay are made small together. Killed, it goes on where
+    it was when started again. Hold and brake settings stay as they are: a recording does not react.
+    """
+    try:
+        import optuna  # noqa: F401
+
+        from slipguard.tune import tune as search
+    except ModuleNotFoundError as err:
+        if err.name != "optuna":
+            raise
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+    config = Config.load(rover)
+    found = find_drives(drives)
+    for path in (out, json):
+        if path is not None and path.exists():
+            raise typer.BadParameter(
+                f"{path}: is there already and is not overwritten; name another file"
+            )
+    with ExitStack() as stack:
+        stack.enter_context(_worker_deaths())
+        executor = stack.enter_context(
+            _workers(workers, len(found)) if cluster is None else _cluster(cluster)
+        )
+        tuned = search(
+            found,
+            config,
+            sets=sets,
+            folds_wanted=folds,
+            seed=seed,
+            within=within,
+            study=study if study is not None else out.with_suffix(".db"),
+            cache=cache,
+            executor=executor,
+            progress=stack.enter_context(_bar()),
+        )
+    _write(tuned, rover, out, json)
+    _print(console(), tuned, out)
+
+
+@contextmanager
+def _workers(wanted: int, drives: int) -> Iterator[Executor | None]:
+    from concurrent.futures import ProcessPoolExecutor
+
+    if wanted == 1 or drives == 1:
+        yield None
+        return
+    with ProcessPoolExecutor(wanted or None) as pool:
+        yield pool
+
+
+@contextmanager
+def _worker_deaths() -> Iterator[None]:
+    try:
+        yield
+    except BrokenExecutor as err:
+        raise SlipguardError(
+            "a worker process died, maybe for want of memory; start again: the search goes on "
+            "where it was, with fewer --workers if need be"
+        ) from err
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    """The executor of a Dask cluster: a task whose worker dies is run again by another one."""
+    try:
+        from distributed import Client
+    except ModuleNotFoundError as err:
+        if err.name != "distributed":
+            raise
+        raise typer.BadParameter(CLUSTER_NEEDED) from err
+    try:
+        client = Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError) as err:
+        raise typer.BadParameter(
+            f"--cluster {address}: no scheduler answers there ({err}); expected tcp://HOST:PORT"
+        ) from err
+    with client:
+        yield client.get_executor()
+
+
+@contextmanager
+def _bar() -> Iterator[Any]:
+    """A progress bar on a terminal, one task for each thing that is done."""
+    shown = Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty())
+    tasks: dict[str, TaskID] = {}
+
+    def progress(what: str, done: int, of: int) -> None:
+        if what not in tasks:
+            tasks[what] = shown.add_task(what, total=of)
+        shown.update(tasks[what], completed=done)
+
+    with shown:
+        yield progress
+
+
+def _write(tuned: Tuned, rover: Path, out: Path, json: Path | None) -> None:
+    from slipguard.tune import patched, write_new
+
+    note = f"Tuned on {len(tuned.drives)} drives, {tuned.sets} sets tried: {tuned.reason}."
+    if tuned.held_out is not None:
+        note += f"\nOn drives not used for choosing it {_verdict(tuned)}."
+    write_new(out, patched(read_text(rover, "rover file"), tuned.changed, note))
+    if json is not None:
+        text = jsonlib.dumps(finite(_document(tuned)), indent=2, allow_nan=False)
+        write_new(json, text + "\n")
+
+
+def _verdict(tuned: Tuned) -> str:
+    from slipguard.tune import beats
+
+    assert tuned.held_out is not None
+    before, after = tuned.held_out
+    return beats(before.objectives, after.objectives)
+
+
+def _document(tuned: Tuned) -> dict[str, Any]:
+    def tally(t: Tally) -> dict[str, float]:
+        missed, false_per_h, delay_ms = t.objectives
+        return {
+            "labelled": t.labelled,
+            "missed": missed,
+            "false_alarms_per_hour": false_per_h,
+            "delay_ms": delay_ms,
+        }
+
+    def trial(t: Trial) -> dict[str, Any]:
+        missed, false_per_h, delay_ms = t.objectives
+        settings = {name.replace("__", "."): value for name, value in t.values.items()}
+        return {
+            "missed": missed,
+            "false_alarms_per_hour": false_per_h,
+            "delay_ms": delay_ms,
+            "settings": settings,
+        }
+
+    held_out = tuned.held_out
+    return {
+        "sets": tuned.sets,
+        "own": trial(tuned.own),
+        "recommended": trial(tuned.recommended),
+        "reason": tuned.reason,
+        "held_out": None
+        if held_out is None
+        else {"own": tally(held_out[0]), "chosen": tally(held_out[1]), "verdict": _verdict(tuned)},
+        "pareto": [trial(t) for t in tuned.pareto],
+        "sensitivity": [
+            {
+                "setting": f"{s.threshold.section}.{s.threshold.key}",
+                "value": s.value,
+                "at": tally(s.at),
+                "lower": {"value": s.lower, **tally(s.at_lower)},
+                "higher": {"value": s.higher, **tally(s.at_higher)},
+            }
+            for s in tuned.sensitivity
+        ],
+        "drives": [
+            {
+                "drive": str(d.drive),
+                "before": tally(d.before),
+                "after": tally(d.after),
+                "after_as_searched": tally(d.fused_once),
+            }
+            for d in tuned.drives
+        ],
+    }
+
+
+def _print(screen: Console, tuned: Tuned, out: Path) -> None:
+    _print_pareto(screen, tuned)
+    _print_settings(screen, tuned)
+    _print_drives(screen, tuned)
+    screen.print(f"\nRecommended: {tuned.reason}.")
+    if tuned.held_out is None:
+        screen.print("Not cross-validated: how it does on other drives is not known.")
+    else:
+        before, after = tuned.held_out
+        screen.print(
+            f"Chosen without the drive it is judged on, it {_verdict(tuned)}:\n"
+            f"  missed {before.missed} > {after.missed} of {before.labelled}, false alarms an hour "
+            f"{before.false_per_h:.1f} > {after.false_per_h:.1f}, delay "
+            f"{before.delay_ms:.0f} > {after.delay_ms:.0f} ms"
+        )
+    screen.print(f"Written: {out}")
+
+
+def _print_pareto(screen: Console, tuned: Tuned) -> None:
+    shown = table(f"Trade-offs among {tuned.sets} sets", "", ">missed", ">false/h", ">delay ms")
+    front = list(tuned.pareto)
+    rows: Sequence[Trial] = front if tuned.own in front else [tuned.own, *front]
+    for trial in rows[:MOST_ROWS]:
+        name = "the rover's own" if trial is tuned.own or trial == tuned.own else ""
+        if trial == tuned.recommended:
+            name = "recommended" if not name else "the rover's own, recommended"
+        missed, false_per_h, delay_ms = trial.objectives
+        shown.add_row(name, f"{missed:.0f}", f"{false_per_h:.1f}", f"{delay_ms:.0f}")
+    screen.print(shown)
+    if len(rows) > MOST_ROWS:
+        screen.print(f"and {len(rows) - MOST_ROWS} more; --json FILE has them all")
+
+
+def _print_settings(screen: Console, tuned: Tuned) -> None:
+    """Values, and what each does when moved alone by a quarter."""
+    shown = table(
+        "Settings, and what changes when one alone is a fifth lower or a quarter higher:\n"
+        "missed / false alarms an hour / delay ms",
+        "setting", ">own", ">tuned", "unit", ">lower", ">higher",
+    )  # fmt: skip
+    for s in tuned.sensitivity:
+        t = s.threshold
+        shown.add_row(
+            f"{t.section}.{t.key}",
+            f"{t.value:g}",
+            f"{s.value:g}",
+            t.unit,
+            _moved(s.at, s.at_lower) if s.lower != s.value else "at its limit",
+            _moved(s.at, s.at_higher) if s.higher != s.value else "at its limit",
+        )
+    screen.print(shown)
+
+
+def _moved(at: Tally, moved: Tally) -> str:
+    changes = [
+        f"{moved.missed - at.missed:+d}" if moved.missed != at.missed else "0",
+        _signed(moved.false_per_h - at.false_per_h),
+        _signed(moved.delay_ms - at.delay_ms),
+    ]
+    return " / ".join(changes) if set(changes) != {"0"} else "nothing"
+
+
+def _signed(change: float) -> str:
+    return f"{change:+.1f}" if abs(change) >= 0.05 else "0"
+
+
+def _print_drives(screen: Console, tuned: Tuned) -> None:
+    shown = table(
+        "Before and after, each drive replayed whole",
+        "drive", ">labels", ">missed", ">false alarms", ">delay ms",
+    )  # fmt: skip
+    for d in tuned.drives[:MOST_ROWS]:
+        name = d.drive.name
+        shown.add_row(
+            name if len(name) <= 40 else f"{name[:19]}..{name[-19:]}",
+            str(d.before.labelled),
+            f"{d.before.missed} > {d.after.missed}",
+            f"{d.before.false_alarms} > {d.after.false_alarms}",
+            f"{d.before.delay_ms:.0f} > {d.after.delay_ms:.0f}",
+        )
+    screen.print(shown)
+    if len(tuned.drives) > MOST_ROWS:
+        screen.print(f"and {len(tuned.drives) - MOST_ROWS} more; --json FILE has them all")
+    other = [d for d in tuned.drives if d.after.objectives != d.fused_once.objectives]
+    if other:
+        screen.print(
+            f"{len(other)} of {len(tuned.drives)} differ from what the search saw: there brakes "
+            "were held fixed."
+        )

@@ -1,0 +1,70 @@
+"""A recorded drive in another format, its labels with it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+from slipguard.errors import RecordingError
+from slipguard.recording.find import SUFFIXES, is_drive
+from slipguard.recording.labels import labels_path, load_labels
+from slipguard.recording.reader import PARQUET, Recording, open_recording
+from slipguard.recording.writer import TableWriter
+
+
+def convert(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> int:
+    """Write a drive under another name, in the format the name ends in; how many rows it has.
+
+    Every value stays the same. Labels go along.
+
+    Raises
+    ------
+    RecordingError
+        The drive cannot be read, the target is there already or has no known ending, or cannot
+        be written.
+    """
+    source, target = Path(source), Path(target)
+    check_target(target)
+    drive = open_recording(source)
+    old, new = labels_path(source), labels_path(target)
+    labels = old.exists() and old.resolve() != new.resolve()
+    if labels:
+        load_labels(old)
+        if new.exists():
+            raise RecordingError(
+                f"{new}: labels are there already and are not overwritten; name another file"
+            )
+    rows = write_drive(drive, target)
+    if labels:
+        shutil.copyfile(old, new)
+    return rows
+
+
+def check_target(target: Path) -> None:
+    """Refuse a file that is there, or whose name says no format."""
+    if not is_drive(target):
+        raise RecordingError(f"{target}: expected a name ending in {', '.join(SUFFIXES)}")
+    if target.exists():
+        raise RecordingError(f"{target}: is there already and is not overwritten")
+
+
+def write_drive(drive: Recording, target: Path) -> int:
+    """Write all rows of a drive, in the format the name ends in; whole or not at all."""
+    if target.suffix.lower() == PARQUET:
+        from slipguard.recording.parquet import write_parquet
+
+        return write_parquet(drive, target)
+    rows = 0
+    part = target.with_name(f"part-{target.name}")
+    try:
+        with TableWriter(part, drive.columns) as table:
+            for _, cells in drive.cells():
+                table.write_cells(cells)
+                rows += 1
+        os.replace(part, target)
+    except OSError as err:
+        raise RecordingError(f"{target}: cannot write: {err.strerror or err}") from err
+    finally:
+        part.unlink(missing_ok=True)
+    return rows

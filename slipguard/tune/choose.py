@@ -1,0 +1,87 @@
+"""From many sets of thresholds to one, with the reason in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from slipguard.tune.study import Trial
+
+Objectives = tuple[float, float, float]
+
+LEAST_DELAY_MS = 10.0
+"""Delays below this are not told apart when shares are compared."""
+
+
+def pareto(trials: Sequence[Trial]) -> list[Trial]:
+    """Those that no other beats in one objective without losing in another, best first."""
+    unique = {trial.objectives: trial for trial in reversed(trials)}  # the earliest of equals
+    good = [
+        trial
+        for point, trial in unique.items()
+        if not any(other != point and _no_worse(other, point) for other in unique)
+    ]
+    return sorted(good, key=lambda trial: trial.objectives)
+
+
+def _no_worse(a: Objectives, b: Objectives) -> bool:
+    return all(x <= y for x, y in zip(a, b, strict=True))
+
+
+def recommend(trials: Sequence[Trial], hours: float) -> Trial:
+    """The set to use. ``trials[0]`` is the rover's own.
+
+    No more events may be missed than with the rover's own. Among what is left, the least sum of
+    the three objectives, each as a share of the rover's own.
+    """
+    first = trials[0]
+    missed, false_per_h, delay_ms = first.objectives
+    scale = (max(missed, 1.0), max(false_per_h, 1.0 / hours), max(delay_ms, LEAST_DELAY_MS))
+
+    def cost(trial: Trial) -> float:
+        return sum(x / s for x, s in zip(trial.objectives, scale, strict=True))
+
+    safe = [trial for trial in pareto(trials) if trial.objectives[0] <= missed]
+    return min([first, *safe], key=cost)  # of equals the first: the rover's own
+
+
+def reason(before: Objectives, after: Objectives) -> str:
+    """What is gained and what it costs, in words."""
+    gains: list[str] = []
+    costs: list[str] = []
+    missed, false_per_h, delay_ms = (b - a for a, b in zip(before, after, strict=True))
+    if missed:
+        events = "event" if abs(missed) == 1 else "events"
+        words = f"{abs(missed):.0f} {events} {'fewer' if missed < 0 else 'more'} missed"
+        (gains if missed < 0 else costs).append(words)
+    if abs(false_per_h) >= 0.05:
+        number = f"{abs(false_per_h):.1f}".removesuffix(".0")
+        alarms = "false alarm" if number == "1" else "false alarms"
+        words = f"{number} {alarms} {'fewer' if false_per_h < 0 else 'more'} an hour"
+        (gains if false_per_h < 0 else costs).append(words)
+    if abs(delay_ms) >= 0.5:
+        words = f"{abs(delay_ms):.0f} ms {'less' if delay_ms < 0 else 'more'} delay"
+        (gains if delay_ms < 0 else costs).append(words)
+    if not gains and not costs:
+        return "nothing changes"
+    if not gains:
+        return f"nothing gained, and {' and '.join(costs)}"
+    if not costs:
+        return f"{' and '.join(gains)}, at no cost"
+    return f"{' and '.join(gains)} for {' and '.join(costs)}"
+
+
+def beats(before: Objectives, after: Objectives) -> str:
+    """A verdict on drives that were not used for choosing."""
+    if before == after:
+        return "makes no difference"
+    if _no_worse(after, before):
+        return "is better in " + _which(before, after)
+    if _no_worse(before, after):
+        return "is worse in " + _which(after, before)
+    return f"is better in {_which(before, after)} and worse in {_which(after, before)}"
+
+
+def _which(worse: Objectives, better: Objectives) -> str:
+    names = ("missed events", "false alarms", "delay")
+    said = [n for n, w, b in zip(names, worse, better, strict=True) if b < w]
+    return " and ".join(said)

@@ -1,0 +1,292 @@
+"""Tune the thresholds of a rover on labelled drives: the whole way from drives to a result."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from slipguard.config import Config
+from slipguard.errors import RecordingError
+from slipguard.tune.cache import default_folder
+from slipguard.tune.choose import pareto, reason, recommend
+from slipguard.tune.study import StudyFile, Trial, Values, folds
+from slipguard.tune.tally import (
+    LabelledDrive,
+    Tally,
+    labelled_drive,
+    prepare,
+    tally_all,
+    tally_replay,
+    total,
+)
+from slipguard.tune.thresholds import WITHIN, Threshold, own, rounded, thresholds, with_values
+
+SETS = 200
+FOLDS = 4
+NUDGE = 1.25
+"""How far a threshold is moved, alone, to see what it does: by this factor either way."""
+
+Progress = Callable[[str, int, int], None]
+"""Is told what is being done, how much of it is, and of how much."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensitivity:
+    """What one threshold does, moved alone from the recommended set.
+
+    Attributes
+    ----------
+    threshold : Threshold
+    value : float
+        In the recommended set.
+    lower, higher : float
+        Where it was moved to; the same as ``value`` where its bounds allow no more.
+    at, at_lower, at_higher : Tally
+    """
+
+    threshold: Threshold
+    value: float
+    lower: float
+    higher: float
+    at: Tally
+    at_lower: Tally
+    at_higher: Tally
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveResult:
+    """One drive, replayed whole with the rover's own thresholds and with the recommended ones.
+
+    Attributes
+    ----------
+    drive : Path
+    before, after : Tally
+    fused_once : Tally
+        The recommended ones as the search saw them, with brakes held fixed. Where it differs
+        from ``after``, the brakes of the other findings changed the estimate.
+    """
+
+    drive: Path
+    before: Tally
+    after: Tally
+    fused_once: Tally
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tuned:
+    """What came of it.
+
+    Attributes
+    ----------
+    thresholds : tuple of Threshold
+        What was searched.
+    own, recommended : Trial
+        The rover's own thresholds; those to use.
+    pareto : tuple of Trial
+        All that are worth a thought: none beats another in every objective.
+    reason : str
+        What the recommended ones gain on these drives, and what they cost.
+    held_out : tuple of two Tally, or None
+        The rover's own, and those chosen *without* a drive, on that drive; all drives. None where
+        one drive alone cannot be left out.
+    sensitivity : tuple of Sensitivity
+    drives : tuple of DriveResult
+    sets : int
+        How many were tried on all drives.
+    """
+
+    thresholds: tuple[Threshold, ...]
+    own: Trial
+    recommended: Trial
+    pareto: tuple[Trial, ...]
+    reason: str
+    held_out: tuple[Tally, Tally] | None
+    sensitivity: tuple[Sensitivity, ...]
+    drives: tuple[DriveResult, ...]
+    sets: int
+
+    @property
+    def changed(self) -> Values:
+        """The thresholds to change, named as ``Config.with_changes`` names them."""
+        own = {t.name: t.value for t in self.thresholds}
+        return {k: v for k, v in self.recommended.values.items() if v != own[k]}
+
+
+def tune(
+    drives: Iterable[str | os.PathLike[str]],
+    config: Config,
+    *,
+    sets: int = SETS,
+    folds_wanted: int = FOLDS,
+    seed: int = 0,
+    within: float = WITHIN,
+    study: str | os.PathLike[str] | None = None,
+    cache: str | os.PathLike[str] | None = None,
+    executor: Executor | None = None,
+    progress: Progress = lambda what, done, of: None,
+) -> Tuned:
+    """Search thresholds for spin, lock and rolling against the labels of drives.
+
+    Parameters
+    ----------
+    drives : iterable of path
+        Recorded drives with labels beside them.
+    config : Config
+        The rover; its own thresholds are the first set that is tried.
+    sets : int
+        How many sets to try on all drives, and on each part of the cross-validation.
+    folds_wanted : int
+        Parts of the cross-validation; 0: none.
+    seed : int
+        The same drives, settings and seed give the same result, killed in between or not.
+    within : float
+        Values from the rover's own divided by this to the rover's own times this.
+    study : path, optional
+        SQLite file of what was tried. One that is there is gone on with. None: not kept.
+    cache : path, optional
+        Folder of fused drives; None: in the user's cache.
+    executor : concurrent.futures.Executor, optional
+        Who does the work, one task a drive; None: this thread. The tasks are pure: one that is
+        run again gives the same. Other computers must reach the drives by the same paths.
+    progress : callable, optional
+        ``progress(what, done, of)``.
+
+    Raises
+    ------
+    RecordingError
+        A drive, its labels or the study cannot be used: which, and what to do.
+    ConfigError
+        A drive cannot be of this rover.
+    """
+    paths = [Path(os.path.abspath(drive)) for drive in drives]
+    if not paths:
+        raise RecordingError("no drives to tune on")
+    folder = Path(os.path.abspath(cache)) if cache is not None else default_folder()
+    labelled = [labelled_drive(path, config) for path in paths]
+    if not any(drive.labels for drive in labelled):
+        raise RecordingError(
+            f"{paths[0].parent}: no label of spin, lock or rolling in any of the {len(paths)} "
+            "drives; with nothing to find, finding nothing would be best"
+        )
+    hours = _fuse_all(labelled, config, folder, executor, progress)
+    found = thresholds(config, within)
+    parts = list(folds(len(labelled), folds_wanted, seed))
+    names = ["all", *(f"part {k + 1}" for k in range(len(parts)))]
+    with tempfile.TemporaryDirectory() as scratch:
+        path = Path(study) if study is not None else Path(scratch) / "study.db"
+        file = StudyFile(path, names, _purpose(labelled, found, seed))
+
+        def search(name: str, some: Sequence[int]) -> list[Trial]:
+            chosen = [labelled[i] for i in some]
+
+            def evaluate(todo: Sequence[Values]) -> list[tuple[float, float, float]]:
+                each = tally_all(chosen, config, folder, todo, executor)
+                return [total(tallies).objectives for tallies in each]
+
+            words = "trying sets" if name == "all" else f"trying sets, {name} of {len(parts)}"
+            return file.run(
+                name, found, sets, seed, evaluate, lambda done: progress(words, done, sets)
+            )
+
+        trials = search("all", range(len(labelled)))
+        best = recommend(trials, sum(hours))
+        held_out = None
+        if parts:
+            held_out = (Tally(), Tally())
+            for name, (some, rest) in zip(names[1:], parts, strict=True):
+                chosen = recommend(search(name, some), sum(hours[i] for i in some))
+                judged = tally_all(
+                    [labelled[i] for i in rest], config, folder, [own(found), chosen.values],
+                    executor,
+                )  # fmt: skip
+                held_out = (held_out[0] + total(judged[0]), held_out[1] + total(judged[1]))
+    return Tuned(
+        thresholds=tuple(found),
+        own=trials[0],
+        recommended=best,
+        pareto=tuple(pareto(trials)),
+        reason=reason(trials[0].objectives, best.objectives),
+        held_out=held_out,
+        sensitivity=tuple(_sensitivity(labelled, config, folder, found, best.values, executor)),
+        drives=tuple(_replays(labelled, config, folder, best.values, executor, progress)),
+        sets=len(trials),
+    )
+
+
+def _fuse_all(
+    drives: Sequence[LabelledDrive],
+    config: Config,
+    folder: Path,
+    executor: Executor | None,
+    progress: Progress,
+) -> list[float]:
+    work = partial(prepare, config=config, folder=folder)
+    hours: list[float] = []
+    progress("fusing drives", 0, len(drives))
+    for one in map(work, drives) if executor is None else executor.map(work, drives):
+        hours.append(one)
+        progress("fusing drives", len(hours), len(drives))
+    return hours
+
+
+def _sensitivity(
+    drives: Sequence[LabelledDrive],
+    config: Config,
+    folder: Path,
+    found: Sequence[Threshold],
+    best: Values,
+    executor: Executor | None,
+) -> Iterable[Sensitivity]:
+    moved = [(rounded(best[t.name] / NUDGE), rounded(best[t.name] * NUDGE)) for t in found]
+    moved = [
+        (max(low, min(t.low, best[t.name])), min(high, max(t.high, best[t.name])))
+        for t, (low, high) in zip(found, moved, strict=True)
+    ]
+    sets = [best]
+    for t, (low, high) in zip(found, moved, strict=True):
+        sets += [{**best, t.name: low}, {**best, t.name: high}]
+    sums = [total(tallies) for tallies in tally_all(drives, config, folder, sets, executor)]
+    for number, (t, (low, high)) in enumerate(zip(found, moved, strict=True)):
+        yield Sensitivity(
+            threshold=t,
+            value=best[t.name],
+            lower=low,
+            higher=high,
+            at=sums[0],
+            at_lower=sums[1 + 2 * number],
+            at_higher=sums[2 + 2 * number],
+        )
+
+
+def _replays(
+    drives: Sequence[LabelledDrive],
+    config: Config,
+    folder: Path,
+    best: Values,
+    executor: Executor | None,
+    progress: Progress,
+) -> Iterable[DriveResult]:
+    """Whole replays with the recommended set: what the search held fixed is free here."""
+    own_values: Values = {}
+    sets = tally_all(drives, config, folder, [own_values, best], executor)
+    work = partial(tally_replay, config=with_values(config, best))
+    progress("replaying with the result", 0, len(drives))
+    replayed = map(work, drives) if executor is None else executor.map(work, drives)
+    results = zip(drives, sets[0], sets[1], replayed, strict=True)
+    for number, (drive, before, fused_once, after) in enumerate(results):
+        progress("replaying with the result", number + 1, len(drives))
+        yield DriveResult(drive=drive.path, before=before, after=after, fused_once=fused_once)
+
+
+def _purpose(drives: Sequence[LabelledDrive], found: Sequence[Threshold], seed: int) -> str:
+    """What a study is about; the number of sets is not part of it, so that more can be tried."""
+    digest = hashlib.sha256(f"{seed} {found!r}".encode())
+    for drive in drives:
+        digest.update(f"{drive.key} {drive.labels!r}".encode())
+    return digest.hexdigest()[:32]

@@ -1,0 +1,581 @@
+"""Tuning: the quick detectors are the detectors, the search is reproducible, mistakes are clear."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import random
+import shutil
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from slipguard import WHEELS, Config, Reading, RecordingError
+from slipguard.cli import main
+from slipguard.cli.exits import Exit
+from slipguard.detect.detectors import Detectors
+from slipguard.detect.motion import UnaskedMotion
+from slipguard.detect.wheels import WheelSlip
+from slipguard.estimate import Estimate
+from slipguard.fuse.fusion import Fusion
+from slipguard.fuse.intake import Intake
+from slipguard.reading import quad
+from slipguard.recording import Labels, Writer, load_labels, open_recording, save_labels
+from slipguard.respond.respond import Responder
+from slipguard.score import EpisodeLog
+from slipguard.tune import Trial, beats, pareto, patched, reason, recommend, thresholds, tune
+from slipguard.tune.cache import content_key, fused
+from slipguard.tune.fused import Collected, fuse, load
+from slipguard.tune.quick import KINDS, Quick
+from slipguard.tune.study import StudyFile, folds
+from slipguard.tune.tally import labelled_drive, tally_replay, tally_sets
+
+REPLAY = Path(__file__).parent.parent / "replay"
+ROVER = REPLAY / "rover.yaml"
+
+
+@pytest.fixture(scope="module")
+def config() -> Config:
+    return Config.load(ROVER)
+
+
+def cut(name: str, first_s: float, last_s: float, to: Path) -> Path:
+    """A stretch of a demo drive with its labels."""
+    with gzip.open(REPLAY / f"{name}.csv.gz", "rt", encoding="utf-8") as whole:
+        lines = whole.readlines()
+    kept = [row for row in lines[1:] if first_s <= float(row.split(",")[0]) <= last_s]
+    path = to / f"{name}.csv"
+    path.write_text("".join([lines[0], *kept]), encoding="utf-8")
+    events = load_labels(REPLAY / f"{name}.yaml").events or ()
+    inside = tuple(
+        replace(e, start_s=max(e.start_s, first_s), end_s=min(e.end_s, last_s))
+        for e in events
+        if e.start_s < last_s and e.end_s > first_s
+    )
+    save_labels(Labels(events=inside), path.with_suffix(".yaml"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def drives(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Three short labelled drives."""
+    folder = tmp_path_factory.mktemp("drives")
+    return [
+        cut("wet_clay_uphill", 0.0, 7.0, folder),
+        cut("root_ridges", 4.0, 9.0, folder),
+        cut("reverse_off_the_clay", 0.0, 5.0, folder),
+    ]
+
+
+@pytest.fixture(scope="module")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Fused drives, shared by the tests."""
+    return tmp_path_factory.mktemp("cache")
+
+
+# -- the quick detectors ------------------------------------------------------------------------
+
+
+def _by_the_detectors(
+    drive: Path, config: Config, sets: list[Config]
+) -> list[list[tuple[object, ...]]]:
+    """Episodes of the real detectors with other thresholds, on the same estimates."""
+    intake, fusion, responder = Intake(config), Fusion(config), Responder(config)
+    mine, others = Detectors(config), [Detectors(c) for c in sets]
+    logs = [EpisodeLog() for _ in sets]
+    for row in open_recording(drive):
+        frame = intake.take(row.reading)
+        estimate = fusion.step(frame, responder.brakes)
+        for detectors, log in zip(others, logs, strict=True):
+            findings = detectors.step(frame, estimate, responder.brakes)
+            log.add(estimate.t_s, [f for f in findings if f.kind in KINDS])
+        responder.step(frame, estimate, mine.step(frame, estimate, responder.brakes))
+    return [[(e.kind, e.wheel, e.start_s, e.end_s) for e in log.episodes()] for log in logs]
+
+
+def _by_quick(drive: Path, config: Config, sets: list[Config]) -> list[list[tuple[object, ...]]]:
+    quick = Quick(fuse(drive, config), config)
+    return [
+        [(e.kind, e.wheel, e.start_s, e.end_s) for e in quick.episodes(c.spin, c.rolling)]
+        for c in sets
+    ]
+
+
+def _any_thresholds(config: Config, seed: int) -> Config:
+    """Thresholds far from the usual ones; now and then none at all."""
+    rng = random.Random(seed)
+    values = {}
+    for t in thresholds(config, within=10.0):
+        low = max(t.low, t.high / 100.0)
+        value = low * (t.high / low) ** rng.random()
+        values[t.name] = 0.0 if rng.random() < 0.05 else value
+    return config.with_changes(**values)
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_quick_finds_what_the_detectors_find(number, drives, config):
+    """Thresholds are chosen with the one and used with the other: row for row the same."""
+    sets = [config, *(_any_thresholds(config, 100 * number + k) for k in range(12))]
+    expected = _by_the_detectors(drives[number], config, sets)
+    assert _by_quick(drives[number], config, sets) == expected
+    assert len({tuple(e) for e in expected}) > 4, "all alike: nothing was tried"
+
+
+def _spoiled(readings: list[Reading], rng: random.Random) -> Iterator[Reading]:
+    """A clock that jumps both ways, a wheel that dies, an IMU and a link that fall silent."""
+    at = sorted(rng.randrange(len(readings)) for _ in range(6))
+    shift_s, wheel = 0.0, rng.randrange(4)
+    jumps_s = {at[0]: rng.choice((0.3, 0.7)), at[1]: rng.choice((-0.01, -0.4))}
+    dead: float | None = None
+    for number, reading in enumerate(readings):
+        shift_s += jumps_s.get(number, 0.0)
+        counts = None if reading.counts is None else list(reading.counts)
+        if counts is not None and number >= at[2]:
+            dead = counts[wheel] if dead is None else dead
+            counts[wheel] = dead
+        silent = at[3] <= number < at[3] + 60
+        yield replace(
+            reading,
+            t_s=reading.t_s + shift_s,
+            counts=counts,
+            accel_mps2=None if silent else reading.accel_mps2,
+            throttle=rng.choice((0.0, 0.4, -0.4)) if number == at[4] else reading.throttle,
+            command_age_s=2.0 if number >= at[5] else reading.command_age_s,
+        )
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=6)
+def test_quick_follows_a_broken_drive_too(seed, drives, tmp_path_factory, config):
+    """Clocks that jump, wheels that die, links that break: still the same findings."""
+    rng = random.Random(seed)
+    source = [row.reading for row in open_recording(rng.choice(drives))]
+    start = rng.randrange(0, len(source) - 500)
+    drive = tmp_path_factory.mktemp("broken") / "drive.csv"
+    with Writer(drive) as file:
+        for reading in _spoiled(source[start : start + 500], rng):
+            file.write(reading)
+    sets = [config, *(_any_thresholds(config, seed + k) for k in range(6))]
+    assert _by_quick(drive, config, sets) == _by_the_detectors(drive, config, sets)
+
+
+class _Wander:
+    """Estimates no rover gives: every value comes and goes, near every threshold."""
+
+    def __init__(self, rng: random.Random) -> None:
+        self._rng = rng
+        self._levels = {"speed": 0.0, "sd": 0.1, "rest": 0.0, "asked": 9.0}
+        self._slip = [0.0] * 4
+        self._rim = [0.0] * 4
+        self._travel = [0.0] * 4
+        self.t_s = self._distance = 0.0
+
+    def _sometimes(self, name: str, choices: Sequence[float], share: float = 0.06) -> float:
+        if self._rng.random() < share:
+            self._levels[name] = self._rng.choice(choices)
+        return self._levels[name]
+
+    def step(self) -> tuple[Estimate, float, int | None, list[bool], list[bool]]:
+        rng = self._rng
+        dt_s = rng.choice((0.005, 0.005, 0.005, 0.01, 0.0, 0.3))
+        self.t_s += dt_s
+        speed = self._sometimes("speed", (0.0, 0.01, -0.01, 0.03, -0.03, 0.3, -0.3))
+        self._distance += speed * dt_s * 5.0
+        sizes = (0.0, 0.0, 0.02, 0.05, 0.07, 0.1, 0.2, 0.5)
+        for i in range(4):
+            if rng.random() < 0.15:
+                self._slip[i] = rng.choice(sizes) * rng.choice((-1, 1))
+                self._rim[i] = rng.choice((0.0, 0.05, 0.2, -0.2, 0.5, -0.5))
+            if rng.random() < 0.3:
+                self._travel[i] += rng.choice((0.005, -0.005))
+        slip, ratio, excess = [], [], []
+        for size in self._slip:
+            grips = size == 0.0
+            slip.append(size)
+            ratio.append(0.0 if grips else rng.choice((-1.0, -0.6, -0.1, 0.1, 0.3, 1.0)))
+            excess.append(0.0 if grips else rng.choice((1, 1, 1, -1)) * size * rng.random() * 0.1)
+        estimate = Estimate(
+            t_s=self.t_s, speed_mps=speed, accel_mps2=0.0, distance_m=self._distance,
+            speed_sd_mps=self._sometimes("sd", (0.1, 0.06, 0.01, 0.002)), yaw_rate_radps=0.0,
+            grade_rad=0.0, grade_sd_rad=0.0, wheel_speed_mps=quad(self._rim), slip_mps=quad(slip),
+            slip_sd_mps=quad([0.01 * rng.random() for _ in range(4)]), slip_ratio=quad(ratio),
+            excess_travel_m=quad(excess), excess_sd_m=quad([1e-3 * rng.random() for _ in range(4)]),
+            wheel_travel_m=quad(self._travel), side_slope_rad=0.0, lateral_mps2=0.0,
+            vertical_mps2=9.8, at_rest=bool(self._sometimes("rest", (0, 0, 1))), coasting=False,
+            accel_doubted_s=0.0,
+        )  # fmt: skip
+        asked = int(self._sometimes("asked", (0, 0, 1, -1), 0.04))
+        may_lock = [rng.random() < 0.8 for _ in range(4)]
+        broken = [rng.random() < 0.02 for _ in range(4)]
+        return estimate, dt_s, None if asked == 9 else asked, may_lock, broken
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=40)
+def test_quick_follows_whatever_an_estimate_may_be(seed, config):
+    """A lock that turns into a spin, an end and a start in one row, a rover found rolling: what
+    drives seldom show must be the same too."""
+    rng = random.Random(seed)
+    changed = _any_thresholds(config, seed) if seed % 4 else config
+    wander, collected, log = _Wander(rng), Collected(), EpisodeLog()
+    slip = WheelSlip(changed.spin)
+    motion = UnaskedMotion(changed.rolling, changed.count_m, inferred_direction=False)
+    for _ in range(300):
+        estimate, dt_s, asked, may_lock, broken = wander.step()
+        collected.add(estimate, dt_s, asked, may_lock, broken)
+        found = [
+            f
+            for f in slip.step(estimate, dt_s, tuple(may_lock))
+            if not broken[WHEELS.index(f.wheel or "")]
+        ]
+        log.add(estimate.t_s, found + [f for f in motion.step(estimate, asked) if f.kind in KINDS])
+    episodes = Quick(collected.fused(), changed).episodes(changed.spin, changed.rolling)
+    assert [(e.kind, e.wheel, e.start_s, e.end_s) for e in episodes] == [
+        (e.kind, e.wheel, e.start_s, e.end_s) for e in log.episodes()
+    ]
+
+
+# -- fused once ---------------------------------------------------------------------------------
+
+
+def test_fused_once_is_the_replay_for_the_thresholds_it_was_fused_with(drives, cache, config):
+    """What the search calls the rover's own is what a whole replay finds: nothing is lost."""
+    for path in drives:
+        drive = labelled_drive(path, config)
+        assert tally_sets(drive, config, cache, [{}]) == [tally_replay(drive, config)]
+
+
+def test_what_is_held_fixed_is_small(drives, cache, config):
+    """Other thresholds press other brakes, which tell the fusion how a wheel can slip. Against
+    whole replays that moves no label and no false alarm here, and delays by little."""
+    for path in drives:
+        drive = labelled_drive(path, config)
+        for k in range(2):
+            values = {
+                t.name: t.low * (t.high / t.low) ** (0.3 + 0.4 * k) for t in thresholds(config)
+            }
+            (fused_once,) = tally_sets(drive, config, cache, [values])
+            whole = tally_replay(drive, config.with_changes(**values))
+            assert fused_once.missed == whole.missed
+            assert fused_once.false_alarms == whole.false_alarms
+            assert fused_once.delay_ms == pytest.approx(whole.delay_ms, abs=5.0)
+
+
+def test_a_fused_drive_is_kept_and_comes_back_as_it_was(drives, tmp_path, config, monkeypatch):
+    """A second run must not fuse again, and must not find anything else."""
+    drive, key = drives[0], content_key(drives[0], config)
+    made = fused(drive, config, tmp_path, key)
+    monkeypatch.setattr("slipguard.tune.cache.fuse", None)  # calling it now fails
+    again = fused(drive, config, tmp_path, key)
+    for name in made.__dataclass_fields__:
+        np.testing.assert_array_equal(getattr(made, name), getattr(again, name))
+    assert [p.name for p in tmp_path.iterdir()] == [f"{key}.npz"]
+
+
+def test_a_damaged_cache_is_made_anew(drives, tmp_path, config):
+    """A disk that was full, a kill in the middle: no wrong numbers, no crash."""
+    drive, key = drives[2], content_key(drives[2], config)
+    fused(drive, config, tmp_path, key)
+    path = tmp_path / f"{key}.npz"
+    path.write_bytes(path.read_bytes()[:-200])
+    assert load(path) is None
+    fused(drive, config, tmp_path, key)
+    assert load(path) is not None
+
+
+def test_the_key_is_the_content(drives, tmp_path, config):
+    """Bytes, settings: when one changes, what was fused before is not used. The name is no part."""
+    key = content_key(drives[0], config)
+    copy = tmp_path / "other.csv"
+    shutil.copy(drives[0], copy)
+    assert content_key(copy, config) == key
+    assert content_key(drives[1], config) != key
+    for change in ({"imu__accel_noise_mps2": 0.09}, {"spin__clear_ms": 70}, {"hold__brake": 0.6}):
+        assert content_key(copy, config.with_changes(**change)) != key
+    with copy.open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert content_key(copy, config) != key
+
+
+# -- the search ---------------------------------------------------------------------------------
+
+
+def _search(path: Path, sets: int, seed: int = 1) -> list[Trial]:
+    """A study of a made-up trade-off, each run with a new file handle."""
+    found = thresholds(Config.load(ROVER))
+    file = StudyFile(path, ["all"], "made up")
+
+    def evaluate(todo):
+        return [
+            (
+                float(v["spin__excess_travel_mm"] > 5.0),
+                10.0 / v["spin__clear_ms"],
+                v["spin__clear_ms"],
+            )
+            for v in todo
+        ]
+
+    return file.run("all", found, sets, seed, evaluate, lambda done: None)
+
+
+def test_a_search_in_pieces_is_the_search_in_one(tmp_path):
+    """Stopped in the middle of a batch and gone on with: the same sets, each once."""
+    whole = _search(tmp_path / "whole.db", 18)
+    for sets in (3, 11, 18):
+        pieces = _search(tmp_path / "pieces.db", sets)
+        assert pieces == whole[:sets]
+    assert len({tuple(t.values.items()) for t in whole}) == 18
+    assert whole[0].values == {t.name: t.value for t in thresholds(Config.load(ROVER))}
+    assert _search(tmp_path / "other.db", 9, seed=2)[1:] != whole[1:9]
+
+
+def test_values_stay_inside_their_bounds(tmp_path):
+    """A value outside what the settings allow would be refused by the rover."""
+    found = {t.name: t for t in thresholds(Config.load(ROVER))}
+    assert found["spin__slip_ratio"].high == 1.0, "the setting's own limit"
+    assert found["spin__clear_ms"].low == 15.0, "a quarter of the rover's own"
+    for trial in _search(tmp_path / "a.db", 16):
+        assert all(found[n].low <= v <= found[n].high for n, v in trial.values.items())
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database", b"SQLite format 3\0 cut off"])
+def test_a_study_that_is_none_is_refused_and_left_alone(content, tmp_path):
+    """Somebody's file must not be written into."""
+    path = tmp_path / "study.db"
+    path.write_bytes(content)
+    with pytest.raises(RecordingError, match=r"study\.db: damaged, or no study of slipguard"):
+        _search(path, 8)
+    assert path.read_bytes() == content
+
+
+def test_a_database_of_something_else_is_refused_and_left_alone(tmp_path):
+    """SQLite is used for much."""
+    path = tmp_path / "study.db"
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE addresses (name TEXT)")
+    before = path.read_bytes()
+    with pytest.raises(RecordingError, match="no study of slipguard"):
+        _search(path, 8)
+    assert path.read_bytes() == before
+
+
+def test_a_half_written_study_is_refused(tmp_path):
+    """A copy that broke off: its pages are not there."""
+    _search(tmp_path / "study.db", 8)
+    path = tmp_path / "half.db"
+    path.write_bytes((tmp_path / "study.db").read_bytes()[:30000])
+    with pytest.raises(RecordingError, match=r"half\.db: damaged"):
+        _search(path, 16)
+
+
+def test_folds_judge_every_drive_once():
+    """And never choose on a drive that is judged on."""
+    for count, wanted in ((9, 4), (3, 4), (2, 2)):
+        parts = list(folds(count, wanted, seed=3))
+        assert sorted(i for _, rest in parts for i in rest) == list(range(count))
+        assert all(sorted(some + rest) == list(range(count)) for some, rest in parts)
+    assert list(folds(1, 4, seed=3)) == []
+    assert list(folds(5, 0, seed=3)) == []
+
+
+# -- choosing -----------------------------------------------------------------------------------
+
+
+def _trial(missed: float, false: float, delay: float) -> Trial:
+    return Trial(values={}, objectives=(missed, false, delay))
+
+
+def test_the_recommended_set_misses_no_more():
+    """However quiet and quick: a missed event is what can hurt."""
+    own, quick, deaf, worse = (
+        _trial(2, 10, 50),
+        _trial(2, 8, 65),
+        _trial(3, 0, 1),
+        _trial(2, 12, 51),
+    )
+    trials = [own, quick, deaf, worse]
+    assert pareto(trials) == [quick, own, deaf]
+    assert recommend(trials, hours=1.0) is own, "a fifth fewer alarms for three tenths more delay"
+    better = _trial(2, 5, 65)
+    assert recommend([*trials, better], hours=1.0) is better
+
+
+def test_reasons_are_plain():
+    """A builder decides by this sentence."""
+    assert reason((2, 10, 50), (2, 8, 65)) == "2 false alarms fewer an hour for 15 ms more delay"
+    assert reason((2, 10, 50), (1, 10, 50)) == "1 event fewer missed, at no cost"
+    assert reason((1, 10, 50), (1, 10, 50)) == "nothing changes"
+    assert reason((1, 1, 50), (1, 2, 50)) == "nothing gained, and 1 false alarm more an hour"
+    assert beats((1, 1, 50), (1, 2, 40)) == "is better in delay and worse in false alarms"
+    assert beats((1, 1, 50), (1, 1, 50)) == "makes no difference"
+    assert beats((1, 1, 50), (0, 1, 50)) == "is better in missed events"
+
+
+# -- the rover file -----------------------------------------------------------------------------
+
+WRITTEN = """# My rover
+rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.3, wheel_radius_m: 0.075,
+        max_steer_deg: 25, steered: front, drive: open}
+spin:  # as found out in spring
+  clear_ms: 80
+  slip_ratio: 0.3
+# the encoders came from a printer
+encoders: {counts_per_rev: 96}
+rolling: {travel_mm: 3}
+imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}  # measured
+"""
+
+
+def test_a_patch_changes_what_it_should_and_nothing_else():
+    """The rover's file is the builder's: comments and other sections stay."""
+    text = patched(WRITTEN, {"spin__clear_ms": 70.5, "rolling__speed_mps": 0.03}, "why\nand how")
+    before, after = Config.parse(WRITTEN), Config.parse(text)
+    assert after == before.with_changes(spin__clear_ms=70.5, rolling__speed_mps=0.03)
+    assert (after.spin.slip_ratio, after.rolling.travel_mm) == (0.3, 3.0)
+    for line in ("# My rover", "# the encoders came from a printer", "  # measured"):
+        assert line in text
+    assert "# why\n# and how\nspin:" in text
+    assert patched(text, {"spin__clear_ms": 70.5}).count("clear_ms") == 1
+
+
+def test_a_rover_file_in_one_line_is_patched_too():
+    """YAML may be written like JSON."""
+    text = json.dumps({**yaml.safe_load(WRITTEN)})
+    after = Config.parse(patched(text, {"spin__clear_ms": 70.5}))
+    assert after == Config.parse(WRITTEN).with_changes(spin__clear_ms=70.5)
+
+
+# -- all together -------------------------------------------------------------------------------
+
+
+def test_any_executor_gives_the_same(drives, cache, config):
+    """Who does the work must not matter."""
+    alone = tune(drives, config, sets=9, folds_wanted=2, cache=cache)
+    with ThreadPoolExecutor(2) as pool:
+        together = tune(drives, config, sets=9, folds_wanted=2, cache=cache, executor=pool)
+    assert together == alone
+    assert alone.held_out is not None
+    assert alone.held_out[0].objectives == alone.own.objectives, "every drive was judged on once"
+    assert [d.drive for d in alone.drives] == drives
+    assert alone.recommended in (alone.own, *alone.pareto)
+
+
+def _tune(drives: list[Path], cache: Path, out: Path, *more: str) -> list[str]:
+    arguments = ["--rover", str(ROVER), "--out", str(out), "--json", str(out.with_suffix(".json"))]
+    return [
+        "tune", *map(str, drives), *arguments, "--cache", str(cache), "--sets", "16",
+        "--folds", "2", "--workers", "1", *more,
+    ]  # fmt: skip
+
+
+def test_killed_and_started_again_it_ends_as_if_nothing_had_been(drives, cache, tmp_path, capsys):
+    """kill -9 in the middle of the search; no set is lost, none counted twice."""
+    assert main(_tune(drives, cache, tmp_path / "whole.yaml")) == Exit.DONE
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 100
+    assert "Recommended: " in text
+    arguments = _tune(drives, cache, tmp_path / "killed.yaml")
+    study = tmp_path / "killed.db"
+    running = subprocess.Popen(
+        [sys.executable, "-c", f"from slipguard.cli import main; main({arguments!r})"],
+        stdout=subprocess.DEVNULL,
+    )
+    try:
+        while running.poll() is None and _trials(study) < 20:
+            time.sleep(0.02)
+    finally:
+        running.kill()  # SIGKILL: nothing can be tidied up
+        running.wait()
+    assert 20 <= _trials(study) < 48, "it was killed in the middle"
+    assert not (tmp_path / "killed.yaml").exists()
+    assert main(arguments) == Exit.DONE
+    assert _trials(study) == 48
+    for name in ("yaml", "json"):
+        whole = (tmp_path / f"whole.{name}").read_text(encoding="utf-8")
+        assert (tmp_path / f"killed.{name}").read_text(encoding="utf-8") == whole
+    Config.load(tmp_path / "killed.yaml")
+    capsys.readouterr()
+    assert main(arguments) == Exit.USAGE, "nothing is overwritten"
+    assert "is not overwritten" in " ".join(capsys.readouterr().err.split())
+
+
+def _trials(study: Path) -> int:
+    """How many sets are kept in a study."""
+    if not study.exists():
+        return 0
+    with sqlite3.connect(f"file:{study}?mode=ro", uri=True) as database:
+        return int(database.execute("SELECT count(*) FROM trials").fetchone()[0])
+
+
+def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path, capsys):
+    """Sets of two searches in one study would be neither."""
+    few = ("--sets", "8", "--folds", "0", "--study", str(tmp_path / "s.db"))
+    assert main(_tune(drives[2:], cache, tmp_path / "a.yaml", *few)) == Exit.DONE
+    arguments = _tune(drives[2:], cache, tmp_path / "b.yaml", *few, "--seed", "5")
+    assert main(arguments) == Exit.RECORDING
+    assert "s.db: a study of other drives, labels or settings, of another seed or version" in (
+        capsys.readouterr().err
+    )
+
+
+@pytest.mark.parametrize(
+    ("events", "expected"),
+    [
+        (None, "no labels of the drive mine.csv; write down what happened in it"),
+        ("[]", "no label of spin, lock or rolling in any of the 1 drives"),
+        ("[{kind: rolling, start_s: 90, end_s: 91}]", "events: rolling from 90 to 91 s is not in"),
+        ("[{kind: wheel_spin, wheel: fx, start_s: 1, end_s: 2}]", "mine.yaml:1: events[0].wheel"),
+        (
+            "[{kind: rolling, start_s: 1, end_s: 2}, {kind: rolling, start_s: 1.5, end_s: 3}]",
+            "may not overlap",
+        ),
+    ],
+)
+def test_labels_that_cannot_be_used_are_named(events, expected, drives, cache, tmp_path, capsys):
+    """File, what is wrong, what to do; and nothing is written."""
+    shutil.copy(drives[2], tmp_path / "mine.csv")
+    if events is not None:
+        (tmp_path / "mine.yaml").write_text(f"events: {events}\n", encoding="utf-8")
+    arguments = _tune([tmp_path / "mine.csv"], cache, tmp_path / "out.yaml")
+    assert main(arguments) == Exit.RECORDING
+    error = capsys.readouterr().err
+    assert expected in error
+    assert str(tmp_path) in error
+    assert not (tmp_path / "out.yaml").exists()
+
+
+def test_without_optuna_it_says_how_to_get_it():
+    """One line, no traceback."""
+    hidden = "import sys; sys.modules['optuna'] = None; from slipguard.cli import main; "
+    done = subprocess.run(
+        [sys.executable, "-c", f"{hidden}sys.exit(main(sys.argv[1:]))", "tune", str(REPLAY),
+         "--rover", str(ROVER)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == Exit.USAGE
+    assert ".[tune]" in " ".join(done.stderr.split())
+
+
+def test_a_worker_that_dies_is_said(drives, tmp_path, capsys, monkeypatch):
+    """The kernel kills what eats the memory: not a fault to report, and nothing is lost."""
+
+    def killed(*args, **kwargs):
+        raise BrokenProcessPool("terminated abruptly")
+
+    monkeypatch.setattr("slipguard.tune.tune", killed)
+    assert main(_tune(drives, tmp_path, tmp_path / "out.yaml")) == Exit.FAULT
+    error = capsys.readouterr().err
+    assert "a worker process died" in error
+    assert "fault of slipguard itself" not in error
