@@ -249,6 +249,8 @@ def _print(screen: Console, tuned: Tuned, out: Path) -> None:
             f"{before.false_per_h:.1f} > {after.false_per_h:.1f}, delay "
             f"{before.delay_ms:.0f} > {after.delay_ms:.0f} ms"
         )
+        if "worse" in _verdict(tuned):
+            screen.print("So it need not be a gain: keep your own, or tune on more drives.")
     screen.print(f"Written: {out}")
 
 

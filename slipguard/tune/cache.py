@@ -65,14 +65,17 @@ def fused(drive: Path, config: Config, folder: Path, key: str) -> Fused:
     if kept is not None:
         return kept
     made = fuse(drive, config)
+    part: Path | None = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
         # Under another name first: two processes may do so at once, or one be killed.
         with tempfile.NamedTemporaryFile(dir=folder, suffix=".part", delete=False) as file:
+            part = Path(file.name)
             save(made, file)
-        os.replace(file.name, path)
+        os.replace(part, path)
     except OSError:
-        pass
+        if part is not None:
+            part.unlink(missing_ok=True)
     return made
 
 

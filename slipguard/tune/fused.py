@@ -9,6 +9,8 @@ detectors find on a fused drive is exact for that config, and for others but for
 from __future__ import annotations
 
 import zipfile
+import zlib
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -34,6 +36,9 @@ Flags = NDArray[np.bool_]
 
 UNKNOWN = 9
 """In ``asked``: no command was ever given."""
+
+ROW_VALUES, SLIP_VALUES = 15, 9
+"""How many numbers are collected for a row, and for a wheel that slips in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +115,8 @@ class Collected:
 
     def __init__(self) -> None:
         self.rows = 0
-        self._rows: list[tuple[float, ...]] = []
-        self._slips: list[tuple[float, ...]] = []
+        self._rows = array("d")  # flat: an hour as tuples would be a gigabyte
+        self._slips = array("d")
         self._travel_m = [0.0] * len(WHEELS)
         self._counted_way = [0] * len(WHEELS)
 
@@ -124,7 +129,7 @@ class Collected:
         broken: Sequence[bool],
     ) -> None:
         """Take one estimate and what its detectors were told with it."""
-        self._rows.append(
+        self._rows.extend(
             (
                 estimate.t_s,
                 dt_s,
@@ -145,7 +150,7 @@ class Collected:
             if slip == 0.0:
                 continue
             turns = abs(rim) > OPPOSED_RIM_MPS and rim * self._counted_way[i] > 0.0
-            self._slips.append(
+            self._slips.extend(
                 (
                     i,
                     self.rows,
@@ -162,8 +167,8 @@ class Collected:
 
     def fused(self) -> Fused:
         """All of it, as arrays."""
-        rows = np.array(self._rows, dtype=float)
-        slips = np.array(self._slips, dtype=float).reshape(-1, 9)
+        rows = np.array(self._rows).reshape(-1, ROW_VALUES)
+        slips = np.array(self._slips).reshape(-1, SLIP_VALUES)
         slips = slips[np.argsort(slips[:, 0], kind="stable")].T.copy()
         whole = rows.T.copy()
         return Fused(
@@ -199,5 +204,5 @@ def load(path: Path) -> Fused | None:
     try:
         with np.load(path, allow_pickle=False) as arrays:
             return Fused(**{f.name: arrays[f.name] for f in fields(Fused)})
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
