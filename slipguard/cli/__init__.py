@@ -10,7 +10,17 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import budget, calibrate, evaluate, plugins, replay, run, settings, simulate
+from slipguard.cli import (
+    budget,
+    calibrate,
+    evaluate,
+    plugins,
+    replay,
+    report,
+    run,
+    settings,
+    simulate,
+)
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -24,6 +34,7 @@ app = typer.Typer(
 )
 app.command("budget", epilog=EXIT_HELP)(budget.budget)
 app.command("replay", epilog=EXIT_HELP)(replay.replay)
+app.command("report", epilog=EXIT_HELP)(report.report)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from bokeh.document import Document
-from bokeh.events import DoubleTap, DocumentReady, MouseLeave, MouseMove, Tap
+from bokeh.events import DocumentReady, DoubleTap, MouseLeave, MouseMove, Tap
 from bokeh.models import (
     BasicTickFormatter,
     BoxZoomTool,
@@ -77,7 +77,7 @@ def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -
         {"t": np.array([start, end]), **{name: np.zeros(2) for name in report.channels}}
     )
     plots: dict[str, Plot] = {}
-    lanes = list(dict.fromkeys(event.lane for event in events))
+    lanes = lanes_of(events)
     if lanes:
         plots["events"] = _lanes(time, lanes, events)
     for panel in panels:
@@ -94,6 +94,16 @@ def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -
     models: dict[str, Any] = {"time": time, "source": source, **paths}
     document.js_on_event(DocumentReady, CustomJS(args=models, code=_start(models)))
     return Figures(document, plots)
+
+
+def lanes_of(events: Iterable[PageEvent]) -> list[str]:
+    """The rows of the plot of events, from the top."""
+    return list(dict.fromkeys(event.lane for event in events))
+
+
+def lanes_height_px(lanes: Sequence[str]) -> int:
+    """Height of the plot of events."""
+    return 34 + 20 * len(lanes)
 
 
 def _start(models: Iterable[str]) -> str:
@@ -114,7 +124,8 @@ def _figure(time: Range1d, height: int, **settings: Any) -> Any:
         min_border_right=RIGHT_PX,
         min_border_top=4,
         min_border_bottom=22,
-        tags=["themed"],
+        background_fill_color=None,
+        border_fill_color=None,
         **settings,
     )
     plot.toolbar.active_drag = zoom
@@ -173,13 +184,13 @@ def _panel(
     plot.y_range = DataRange1d(
         renderers=ranging, min_interval=panel.least, range_padding=0.08, default_span=panel.least
     )
-    return plot  # type: ignore[no-any-return]
+    return plot
 
 
 def _lanes(time: Range1d, lanes: Sequence[str], events: Sequence[PageEvent]) -> Plot:
     """A row for each kind and wheel: what was found, filled; what the labels say, outlined."""
     rows = list(reversed(lanes))
-    plot = _figure(time, 34 + 20 * len(rows), y_range=FactorRange(*rows))
+    plot = _figure(time, lanes_height_px(rows), y_range=FactorRange(*rows))
     plot.ygrid.visible = False
     plot.yaxis.major_tick_line_alpha = 0
     plot.yaxis.axis_line_alpha = 0
@@ -208,7 +219,7 @@ def _lanes(time: Range1d, lanes: Sequence[str], events: Sequence[PageEvent]) -> 
                     **look,
                 ),
             )
-    return plot  # type: ignore[no-any-return]
+    return plot
 
 
 def _path(report: Report) -> tuple[Plot, dict[str, Model]]:
@@ -219,7 +230,8 @@ def _path(report: Report) -> tuple[Plot, dict[str, Model]]:
         match_aspect=True,
         toolbar_location=None,
         tools="pan,reset",
-        tags=["themed"],
+        background_fill_color=None,
+        border_fill_color=None,
         min_border_left=LEFT_PX,
         min_border_right=RIGHT_PX,
         min_border_top=8,
@@ -234,9 +246,7 @@ def _path(report: Report) -> tuple[Plot, dict[str, Model]]:
         true = report.true_path_m[keep]
         plot.add_glyph(
             ColumnDataSource({"x": true[:, 0], "y": true[:, 1]}),
-            Line(
-                x="x", y="y", line_width=1.5, line_dash=DASH["truth"], tags=["role:truth"]
-            ),
+            Line(x="x", y="y", line_width=1.5, line_dash=DASH["truth"], tags=["role:truth"]),
         )
     plot.add_glyph(
         whole, Line(x="x", y="y", line_width=1.5, line_alpha=0.35, tags=["role:estimate"])

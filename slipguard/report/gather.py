@@ -65,9 +65,7 @@ class Report:
     config: Config
 
 
-def report_drive(
-    recording: Recording, config: Config, rows: Iterable[Row] | None = None
-) -> Report:
+def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | None = None) -> Report:
     """Replay a drive and keep what a page shows.
 
     Parameters
@@ -119,9 +117,7 @@ def dead_reckoning(t_s: Array, speed_mps: Array, yaw_radps: Array) -> Array:
     step_s = np.clip(np.diff(t_s, prepend=t_s[:1]), 0.0, LONGEST_STEP_S)
     heading = np.cumsum(yaw_radps * step_s)
     way = speed_mps * step_s
-    return np.column_stack(
-        (np.cumsum(way * np.cos(heading)), np.cumsum(way * np.sin(heading)))
-    )
+    return np.column_stack((np.cumsum(way * np.cos(heading)), np.cumsum(way * np.sin(heading))))
 
 
 class _Lines:

@@ -185,11 +185,7 @@ const page = (() => {
     const css = getComputedStyle(document.documentElement);
     const colour = (name) => css.getPropertyValue(`--${name}`).trim();
     for (const plot of models.time.document.roots()) {
-      plot.setv({
-        background_fill_color: colour("paper"),
-        border_fill_color: colour("paper"),
-        outline_line_color: colour("rule"),
-      });
+      plot.outline_line_color = colour("rule");
       for (const axis of [...plot.below, ...plot.left]) {
         axis.setv({
           axis_label_text_color: colour("faint"),
@@ -286,6 +282,8 @@ const page = (() => {
       document.documentElement.style.setProperty(`--${name}-fit`, Math.min(1, paper / width));
     }
   }
+
+  if (location.hash === "#picture") document.documentElement.classList.add("picture");
 
   async function start(given) {
     try {
