@@ -115,7 +115,7 @@ PANELS = (
             *_wheels("excess"),
             Line("excess_limit", "least limit", "limit", "excess_limit_back", False),
         ),
-        least=10.0,
+        least=14.0,
         digits=1,
     ),
     Panel(
