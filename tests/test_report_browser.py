@@ -93,7 +93,8 @@ def view(page) -> tuple[float, float]:
 
 
 def settle(page) -> None:
-    """Wait for two frames: what was asked for has been drawn."""
+    """Wait until what was asked for has been drawn."""
+    page.wait_for_timeout(300)  # plots out of sight follow when it is quiet
     page.evaluate("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))")
 
 
@@ -177,7 +178,7 @@ def test_what_is_drawn_never_hides_an_extreme(open_page, clay_page, clay):
         a, b = sorted(rng.integers(0, len(clay.t_s), 2).tolist())
         step = int(rng.integers(1, 60))
         drawn = page.evaluate(
-            "([a, b, s]) => { const c = page.columns(a, b + 1, s);"
+            "([a, b, s]) => { const c = page.columns(a, b + 1, s, ['slip_fl', 'brake_fl']);"
             " return [[...c.slip_fl], [...c.brake_fl]] }",
             [a, b, step],
         )
@@ -189,7 +190,7 @@ def test_what_is_drawn_never_hides_an_extreme(open_page, clay_page, clay):
 
 def test_light_and_dark_by_the_system_and_by_the_switch(open_page, clay_page):
     """The plots follow too, not the page alone."""
-    colour = "page.view().document.roots()[1].outline_line_color"
+    colour = "Bokeh.documents[0].roots()[1].outline_line_color"
     paper = "getComputedStyle(document.body).backgroundColor"
     light, dark = open_page(clay_page), open_page(clay_page, scheme="dark")
     assert light.evaluate(paper) == "rgb(255, 255, 255)"

@@ -63,25 +63,21 @@ class Figures:
 
 
 def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -> Figures:
-    """All plots of a page. The page fills their data in."""
-    start, end = float(report.t_s[0]), float(report.t_s[-1])
-    span = max(end - start, 1e-3)
-    time = Range1d(
-        start - 0.005 * span,
-        end + 0.005 * span,
-        bounds=(start - 0.02 * span, end + 0.02 * span),
-        min_interval=min(0.02, span),
-    )
-    # Two points, so that the plots have ranges before the page fills the rest in.
-    source = ColumnDataSource(
-        {"t": np.array([start, end]), **{name: np.zeros(2) for name in report.channels}}
-    )
+    """All plots of a page.
+
+    Those over time have a range and a source each; the page moves all ranges alike and fills the
+    sources in.
+    """
     plots: dict[str, Plot] = {}
+    sources = []
     lanes = lanes_of(events)
     if lanes:
-        plots["events"] = _lanes(time, lanes, events)
+        plots["events"] = _lanes(lanes, events)
+        sources.append(ColumnDataSource())  # its bars are all there already
     for panel in panels:
-        plots[panel.key] = _panel(time, source, panel, events)
+        plots[panel.key], source = _panel(panel, events)
+        sources.append(source)
+    times = [plot.x_range for plot in plots.values()]
     for plot in plots.values():
         plot.js_on_event(MouseMove, CustomJS(code="page.point(cb_obj.x, cb_obj.sx)"))
         plot.js_on_event(Tap, CustomJS(code="page.point(cb_obj.x, cb_obj.sx)"))
@@ -91,8 +87,9 @@ def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -
     document = Document()
     for plot in plots.values():
         document.add_root(plot)
-    models: dict[str, Any] = {"time": time, "source": source, **paths}
-    document.js_on_event(DocumentReady, CustomJS(args=models, code=_start(models)))
+    models: dict[str, Any] = {"times": times, "sources": sources, **paths}
+    code = f"page.start({{{', '.join(models)}}})"
+    document.js_on_event(DocumentReady, CustomJS(args=models, code=code))
     return Figures(document, plots)
 
 
@@ -106,13 +103,9 @@ def lanes_height_px(lanes: Sequence[str]) -> int:
     return 34 + 20 * len(lanes)
 
 
-def _start(models: Iterable[str]) -> str:
-    return f"page.start({{{', '.join(models)}}})"
-
-
-def _figure(time: Range1d, height: int, **settings: Any) -> Any:
+def _figure(height: int, **settings: Any) -> Any:
     plot = figure(
-        x_range=time,
+        x_range=Range1d(0.0, 1.0),
         height=height,
         sizing_mode="stretch_width",
         toolbar_location=None,
@@ -134,10 +127,12 @@ def _figure(time: Range1d, height: int, **settings: Any) -> Any:
     return plot
 
 
-def _panel(
-    time: Range1d, source: ColumnDataSource, panel: Panel, events: Sequence[PageEvent]
-) -> Plot:
-    plot = _figure(time, panel.height)
+def _panel(panel: Panel, events: Sequence[PageEvent]) -> tuple[Plot, ColumnDataSource]:
+    # Two points, so that the plot has ranges before the page fills the rest in.
+    names = [c for line in panel.lines for c in (line.channel, line.mirror) if c]
+    names = ["t", *names, *(panel.band or ())]
+    source = ColumnDataSource({name: np.array([0.0, 1.0]) for name in names})
+    plot = _figure(panel.height)
     plot.yaxis.formatter = BasicTickFormatter(power_limit_high=6, power_limit_low=-4)
     plot.yaxis.ticker.desired_num_ticks = max(2, panel.height // 35)
     for kind in panel.kinds:
@@ -184,13 +179,13 @@ def _panel(
     plot.y_range = DataRange1d(
         renderers=ranging, min_interval=panel.least, range_padding=0.08, default_span=panel.least
     )
-    return plot
+    return plot, source
 
 
-def _lanes(time: Range1d, lanes: Sequence[str], events: Sequence[PageEvent]) -> Plot:
+def _lanes(lanes: Sequence[str], events: Sequence[PageEvent]) -> Plot:
     """A row for each kind and wheel: what was found, filled; what the labels say, outlined."""
     rows = list(reversed(lanes))
-    plot = _figure(time, lanes_height_px(rows), y_range=FactorRange(*rows))
+    plot = _figure(lanes_height_px(rows), y_range=FactorRange(*rows))
     plot.ygrid.visible = False
     plot.yaxis.major_tick_line_alpha = 0
     plot.yaxis.axis_line_alpha = 0

@@ -5,9 +5,14 @@ const page = (() => {
   const about = JSON.parse(document.getElementById("about").textContent);
   const element = (id) => document.getElementById(id);
   const all = (selector) => [...document.querySelectorAll(selector)];
-  let models = null; // of the plots: time, source, way, part, here
+  const QUIET_MS = 200;
+  let models = null; // of the view from above: way, part, here
+  let plots = []; // over time: its range, source, channels, place on the page, whether it is late
+  let view = null; // start and end of what is shown
+  let drawing = false;
+  let quiet = 0;
+  let pointed = false;
   let data = null; // t, low and high: the bins of the drive
-  let waiting = false;
 
   // -- the drive's numbers -------------------------------------------------------------------
 
@@ -53,14 +58,14 @@ const page = (() => {
   }
 
   // Bins a..b in columns of `step`: for each column its time twice, and its two extremes.
-  function columns(a, b, step) {
+  function columns(a, b, step, channels) {
     const n = Math.ceil((b - a) / step);
     const result = { t: new Float64Array(2 * n) };
     for (let k = 0; k < n; k++) {
       const last = Math.min(b, a + (k + 1) * step) - 1;
       result.t[2 * k] = result.t[2 * k + 1] = 0.5 * (data.t[a + k * step] + data.t[last]);
     }
-    for (const name of about.channels) {
+    for (const name of channels) {
       const low = data.low[name], high = data.high[name], out = new Float64Array(2 * n);
       let before = NaN;
       for (let k = 0; k < n; k++) {
@@ -80,15 +85,19 @@ const page = (() => {
     return result;
   }
 
-  function fill() {
-    waiting = false;
-    const { start, end } = models.time;
-    const width = Math.max(200, element("plots").clientWidth - about.beside_px);
-    let a = Math.max(0, firstAtOrAfter(start) - 1);
-    const b = Math.min(data.t.length, firstAtOrAfter(end) + 1);
-    const step = Math.max(1, Math.ceil((b - a) / width));
-    a -= a % step; // the same columns wherever the window is: nothing flickers while it moves
-    models.source.data = columns(a, b, step);
+  // -- moving in time ------------------------------------------------------------------------
+
+  // Plots in sight follow at once, the others when it is quiet: an hour's drive must not wait
+  // for what nobody sees.
+  function show(start, end) {
+    view = { start, end };
+    for (const plot of plots) plot.late = true;
+    draw((plot) => {
+      const box = plot.box.getBoundingClientRect();
+      return box.bottom > 0 && box.top < innerHeight;
+    });
+    clearTimeout(quiet);
+    quiet = setTimeout(() => draw(() => true), QUIET_MS);
     const way = models.way.data, x = [], y = [];
     for (let i = 0; i < way.t.length; i++) {
       if (way.t[i] >= start && way.t[i] <= end) {
@@ -97,35 +106,41 @@ const page = (() => {
       }
     }
     models.part.data = { x, y };
-    point(null);
+    if (pointed) point(null);
   }
 
-  function refill() {
-    if (!waiting) {
-      waiting = true;
-      requestAnimationFrame(fill);
+  function draw(wanted) {
+    const width = Math.max(200, element("plots").clientWidth - about.beside_px);
+    let a = Math.max(0, firstAtOrAfter(view.start) - 1);
+    const b = Math.min(data.t.length, firstAtOrAfter(view.end) + 1);
+    const step = Math.max(1, Math.ceil((b - a) / width));
+    a -= a % step; // the same columns wherever the window is: nothing flickers while it moves
+    drawing = true;
+    for (const plot of plots) {
+      if (!plot.late || !wanted(plot)) continue;
+      plot.late = false;
+      plot.time.setv(view);
+      if (plot.channels.length) plot.source.data = columns(a, b, step, plot.channels);
     }
+    drawing = false;
   }
-
-  // -- moving in time ------------------------------------------------------------------------
 
   function go(start, end) {
     const [first, last] = about.view;
     const length = Math.min(last - first, Math.max(0.02, end - start));
     start = Math.min(Math.max(first, 0.5 * (start + end - length)), last - length);
-    models.time.setv({ start, end: start + length });
+    show(start, start + length);
   }
 
   function zoom(factor) {
-    const { start, end } = models.time;
+    const { start, end } = view;
     const middle = 0.5 * (start + end), half = 0.5 * (end - start) * factor;
     go(middle - half, middle + half);
   }
 
   function move(share) {
-    const { start, end } = models.time;
-    const by = share * (end - start);
-    go(start + by, end + by);
+    const by = share * (view.end - view.start);
+    go(view.start + by, view.end + by);
   }
 
   const whole = () => go(...about.view);
@@ -144,6 +159,7 @@ const page = (() => {
 
   function point(time, x) {
     const shown = time !== null && data !== null;
+    pointed = shown;
     let i = 0;
     if (shown) {
       i = Math.min(data.t.length - 1, firstAtOrAfter(time));
@@ -184,7 +200,7 @@ const page = (() => {
     if (models === null) return;
     const css = getComputedStyle(document.documentElement);
     const colour = (name) => css.getPropertyValue(`--${name}`).trim();
-    for (const plot of models.time.document.roots()) {
+    for (const plot of models.way.document.roots()) {
       plot.outline_line_color = colour("rule");
       for (const axis of [...plot.below, ...plot.left]) {
         axis.setv({
@@ -295,13 +311,22 @@ const page = (() => {
       return;
     }
     models = given;
-    models.time.change.connect(refill);
+    const boxes = all("#plots .plot");
+    plots = given.times.map((time, i) => {
+      const source = given.sources[i];
+      const channels = Object.keys(source.data).filter((name) => name !== "t");
+      time.change.connect(() => {
+        if (!drawing) go(time.start, time.end); // by a tool of the plotting library
+      });
+      return { time, source, channels, box: boxes[i], late: true };
+    });
     paint();
-    fill();
+    whole();
+    draw(() => true);
     measure();
     addEventListener("resize", () => {
       measure();
-      refill();
+      show(view.start, view.end);
     });
     document.documentElement.dataset.ready = "yes";
   }
@@ -329,5 +354,5 @@ const page = (() => {
   if (!THEMES.includes(theme)) theme = "auto";
   paint();
 
-  return { start, point, whole, go, columns, picture, view: () => models.time, bins: () => data };
+  return { start, point, whole, go, columns, view: () => view, bins: () => data };
 })();

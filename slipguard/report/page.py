@@ -49,10 +49,11 @@ def page(report: Report) -> str:
     figures = draw(report, panels, events)
     script, places = components(figures.plots, wrap_plot_info=True)
     packed = pack(report.t_s, report.channels, MOST_PAGE_BYTES - BESIDE_DATA_BYTES)
-    time = figures.plots["speed"].x_range
+    start_s, end_s = float(report.t_s[0]), float(report.t_s[-1])
+    edge_s = max(0.005 * (end_s - start_s), 0.005)
     about = {
         **packed.about,
-        "view": [time.start, time.end],
+        "view": [start_s - edge_s, end_s + edge_s],
         "beside_px": LEFT_PX + RIGHT_PX,
     }
     return Template(_part("page.html")).substitute(
