@@ -216,6 +216,31 @@ def test_nothing_is_wider_than_the_screen(open_page, clay_page, width):
     assert over == []
 
 
+def test_a_finger_moves_the_page_and_reads_values(open_page, clay_page):
+    """Plots fill a phone's screen: they must not catch every swipe, and a tap tells numbers."""
+    page = open_page(clay_page, width=390, height=844, has_touch=True, is_mobile=True)
+    page.evaluate("document.querySelector('#plots').scrollIntoView()")
+    settle(page)
+    before, at_first = page.evaluate("scrollY"), view(page)
+    finger = page.context.new_cdp_session(page)
+
+    def touch(kind, *points):
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": list(points)})
+        page.wait_for_timeout(20)
+
+    touch("touchStart", {"x": 200, "y": 500})
+    for y in range(480, 300, -20):
+        touch("touchMove", {"x": 200, "y": y})
+    touch("touchEnd")
+    page.wait_for_function("before => scrollY > before + 100", arg=before)
+    settle(page)
+    assert view(page) == at_first
+    box = page.locator("#plots .panel .plot").nth(3).bounding_box()
+    page.touchscreen.tap(200, box["y"] + 40)
+    page.wait_for_function("document.getElementById('now').textContent !== ''")
+    assert page.locator('output[data-channel="speed"]').text_content() != ""
+
+
 def test_the_button_saves_a_picture(open_page, clay_page, tmp_path):
     """All plots, in one PNG, without anything installed."""
     page = open_page(clay_page)

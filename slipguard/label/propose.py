@@ -100,14 +100,18 @@ def propose(
         speed, ground, rim = true
         labels, origin = _label(reference, config, speed, ground, rim), "truth"
     else:
-        found = _label(reference, config, reference.speed_mps, reference.ground_mps, None)
-        least_m = LEAST_COUNTS * config.count_m
-        labels = [e for e in found if e.kind not in ONE_WHEEL or e.travel_m >= least_m]
-        origin = "look back"
+        labels, origin = labels_from(reference, config), "look back"
     proposals = [Proposal(_event(e), origin, e.travel_m) for e in labels]
     start_s, end_s = float(reference.t_s[0]), float(reference.t_s[-1])
     marked, others = with_markers(proposals, kept.markers, start_s)
     return Proposals(tuple(marked), tuple(others), start_s, end_s)
+
+
+def labels_from(reference: Reference, config: Config) -> list[Label]:
+    """The labels of a drive that was looked back at."""
+    found = _label(reference, config, reference.speed_mps, reference.ground_mps, None)
+    least_m = LEAST_COUNTS * config.count_m
+    return [e for e in found if e.kind not in ONE_WHEEL or e.travel_m >= least_m]
 
 
 def with_markers(

@@ -81,7 +81,7 @@ def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -
     for plot in plots.values():
         plot.js_on_event(MouseMove, CustomJS(code="page.point(cb_obj.x, cb_obj.sx)"))
         plot.js_on_event(Tap, CustomJS(code="page.point(cb_obj.x, cb_obj.sx)"))
-        plot.js_on_event(MouseLeave, CustomJS(code="page.point(null)"))
+        plot.js_on_event(MouseLeave, CustomJS(code="page.leave()"))
         plot.js_on_event(DoubleTap, CustomJS(code="page.whole()"))
     plots["path"], paths = _path(report)
     document = Document()

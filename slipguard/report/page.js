@@ -6,6 +6,7 @@ const page = (() => {
   const element = (id) => document.getElementById(id);
   const all = (selector) => [...document.querySelectorAll(selector)];
   const QUIET_MS = 200;
+  const TOUCHED = matchMedia("(pointer: coarse)").matches;
   let models = null; // of the view from above: way, part, here
   let plots = []; // over time: its range, source, channels, place on the page, whether it is late
   let view = null; // start and end of what is shown
@@ -179,6 +180,10 @@ const page = (() => {
     models.here.data = shown ? { x: [way.x[at]], y: [way.y[at]] } : { x: [], y: [] };
   }
 
+  function leave() {
+    if (!TOUCHED) point(null); // a finger that was lifted still wants to read the numbers
+  }
+
   function value(name, i, digits) {
     const low = data.low[name][i], high = data.high[name][i];
     if (low !== low) return "-";
@@ -274,6 +279,13 @@ const page = (() => {
     return out;
   }
 
+  // A swipe moves the page, not a plot; two fingers, the buttons and the table zoom.
+  function letFingersScroll(panel) {
+    const view = viewOf(panel);
+    view.model.toolbar.active_drag = null;
+    view.canvas_view.events_el.style.touchAction = "pan-y";
+  }
+
   function viewOf(panel) {
     const id = panel.querySelector("[data-root-id]").dataset.rootId;
     return Bokeh.index.get_by_id(id);
@@ -320,6 +332,7 @@ const page = (() => {
       });
       return { time, source, channels, box: boxes[i], late: true };
     });
+    if (TOUCHED) all("#plots .panel, section.path").forEach(letFingersScroll);
     paint();
     whole();
     draw(() => true);
@@ -354,5 +367,5 @@ const page = (() => {
   if (!THEMES.includes(theme)) theme = "auto";
   paint();
 
-  return { start, point, whole, go, columns, view: () => view, bins: () => data };
+  return { start, point, leave, whole, go, columns, view: () => view, bins: () => data };
 })();
