@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 from fake_guard import FakeGuard, decision, finding
 
+import slipguard.cli.drive_in
 import slipguard.cli.drive_text
-import slipguard.cli.replay
 import slipguard.replay
 from slipguard import Alert, Hold, Reading, RecordingError
 from slipguard.cli import main
@@ -413,7 +413,7 @@ def test_progress_bar_on_long_drives_on_a_terminal_only(
     capsys, drive, monkeypatch, terminal, rows, options, shown
 ):
     """A log file or a pipe never gets the bar, and a short drive does not flash one."""
-    monkeypatch.setattr(slipguard.cli.replay, "LONG_ROWS", rows)
+    monkeypatch.setattr(slipguard.cli.drive_in, "LONG_ROWS", rows)
     monkeypatch.setenv("TERM", "xterm")
     screen = Screen() if terminal else io.StringIO()
     monkeypatch.setattr(sys, "stderr", screen)

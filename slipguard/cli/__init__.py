@@ -16,8 +16,10 @@ from slipguard.cli import (
     compare,
     convert,
     evaluate,
+    label,
     plugins,
     replay,
+    report,
     run,
     settings,
     simulate,
@@ -36,6 +38,8 @@ app = typer.Typer(
 )
 app.command("budget", epilog=EXIT_HELP)(budget.budget)
 app.command("replay", epilog=EXIT_HELP)(replay.replay)
+app.command("report", epilog=EXIT_HELP)(report.report)
+app.command("label", epilog=EXIT_HELP)(label.label)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)

@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from os.path import realpath
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import Progress
 
 from slipguard.cli.console import console
 from slipguard.cli.drive_files import DecisionTable, write_events
+from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.cli.drive_text import print_summary
-from slipguard.config import Config
-from slipguard.errors import ConfigError, RecordingError
-from slipguard.recording import Recording, Row, labels_path, open_recording
-from slipguard.recording.find import check_match
+from slipguard.errors import RecordingError
 from slipguard.replay import replay_rows
 from slipguard.score import score
 from slipguard.summary import DriveSummary
-
-LONG_ROWS = 5000
-"""A drive of more rows than this gets a progress bar: about a second of work."""
 
 
 def replay(
@@ -50,21 +41,12 @@ def replay(
     column true_speed_mps where there is one, findings with the labels in NAME.yaml beside
     NAME.csv where there are any.
     """
-    rover_path = drive.parent / "rover.yaml" if rover is None else rover
-    _check_paths([drive, labels_path(drive), rover_path], [out, json])
-    recording = open_recording(drive)
-    if rover is None and not rover_path.exists():
-        raise ConfigError(
-            f"{rover_path}: not there; put the rover's YAML beside the drive, or name it with "
-            "--rover FILE"
-        )
-    config = Config.load(rover_path)
-    check_match(config, rover_path, recording)
+    recording, config = open_drive(drive, rover, outputs=[out, json])
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
         decisions = files.enter_context(DecisionTable(out)) if out is not None else None
-        rows = _with_progress(recording, progress and sys.stderr.isatty())
+        rows = with_progress(recording, shown=progress and sys.stderr.isatty())
         for row, decision in replay_rows(rows, config):
             summary.add(row, decision)
             if decisions is not None:
@@ -78,33 +60,3 @@ def replay(
     if json is not None:
         write_events(json, recording, summary, scores)
     print_summary(console(), recording, summary, scores)
-
-
-def _check_paths(read: Sequence[Path], outputs: Sequence[Path | None]) -> None:
-    """Refuse pipes, and outputs that would overwrite what is read."""
-    written = [path for path in outputs if path is not None]
-    if any(str(path) == "-" for path in (*read, *written)):
-        raise typer.BadParameter("'-' is not a file; pipes are not supported, name a file")
-    taken = {realpath(path) for path in read}
-    for path in written:
-        if realpath(path) in taken:
-            raise typer.BadParameter(f"{path}: is read or written already, name another file")
-        taken.add(realpath(path))
-
-
-def _with_progress(recording: Recording, shown: bool) -> Iterator[Row]:
-    """The rows; on a long drive with a bar that goes away at the end."""
-    if not shown:
-        yield from recording
-        return
-    bar = Progress(console=Console(stderr=True), transient=True)
-    task = bar.add_task("replaying", total=1.0)
-    try:
-        for count, row in enumerate(recording):
-            if count == LONG_ROWS:
-                bar.start()
-            if count % 500 == 0:
-                bar.update(task, completed=recording.progress)
-            yield row
-    finally:
-        bar.stop()

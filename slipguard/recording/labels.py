@@ -56,12 +56,15 @@ class Labels:
         In words.
     events : tuple of Event, or None
         Everything that happened, by start; empty: nothing did; None: not labelled.
+    proposed : bool
+        The events were proposed by a program and nobody has confirmed them.
     """
 
     vehicle: str = ""
     source: str = ""
     notes: str = ""
     events: tuple[Event, ...] | None = None
+    proposed: bool = False
 
 
 def labels_path(drive: str | os.PathLike[str]) -> Path:
@@ -93,6 +96,8 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
         "source": labels.source,
         "notes": labels.notes,
     }
+    if labels.proposed:
+        content["proposed"] = True
     if labels.events is not None:
         content["events"] = [asdict(event) for event in labels.events]
     # PyYAML writes rare line separators (U+0085, U+2028) so that they read back as spaces,
@@ -112,6 +117,7 @@ def _labels(top: Section) -> Labels:
         source=_words(top, "source"),
         notes=_words(top, "notes"),
         events=_events(top) if top.get("events") is not None else None,
+        proposed=_yes(top, "proposed"),
     )
 
 
@@ -128,6 +134,13 @@ def _events(top: Section) -> tuple[Event, ...]:
     events.sort(key=lambda pair: (pair[0].start_s, pair[0].end_s))
     _check_overlap(events)
     return tuple(event for event, _ in events)
+
+
+def _yes(top: Section, key: str) -> bool:
+    value = top.get(key)
+    if value is not None and not isinstance(value, bool):
+        raise top.error(key, f"found {show(value)}, expected true or false")
+    return bool(value)
 
 
 def _words(top: Section, key: str) -> str:

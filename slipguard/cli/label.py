@@ -1,0 +1,102 @@
+"""``slipguard label``: what truly happened in a drive, proposed for a person to confirm."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from slipguard.cli.console import console, table
+from slipguard.cli.drive_in import open_drive, with_progress
+from slipguard.errors import RecordingError
+from slipguard.label import Proposals, propose
+from slipguard.recording import Labels, Recording, labels_path, save_labels
+
+
+def label(
+    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    rover: Annotated[
+        Path | None,
+        typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write them into NAME.yaml beside the drive.")
+    ] = False,
+    force: Annotated[
+        bool,
+        typer.Option("--force", help="Let --write replace confirmed labels; a copy is kept."),
+    ] = False,
+    truth: Annotated[
+        bool,
+        typer.Option("--truth/--no-truth", help="Use the truth columns of a simulated drive."),
+    ] = True,
+    progress: Annotated[
+        bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
+    ] = True,
+) -> None:
+    """Propose what truly happened in a drive: its labels.
+
+    From truth columns where the drive has them; else the drive is looked at forwards and
+    backwards, which tells speed and slip far better than was possible while it drove. Markers
+    that name an event are taken too. Nothing is written without --write, and labels a person has
+    confirmed stay. Written ones count as proposed until you delete the line "proposed: true".
+    """
+    recording, config = open_drive(drive, rover, outputs=[])
+    before, path = recording.labels, labels_path(drive)
+    confirmed = before.events is not None and not before.proposed
+    if write and confirmed and not force:
+        raise RecordingError(
+            f"{path}: holds confirmed labels; --force replaces them and keeps a copy, or edit the "
+            "file by hand"
+        )
+    rows = with_progress(recording, shown=progress and sys.stderr.isatty())
+    proposals = propose(recording, config, rows, use_truth=truth)
+    _print(console(), recording, proposals, confirmed=confirmed)
+    if write:
+        _write(path, before, proposals, keep=confirmed)
+
+
+def _print(out: Console, recording: Recording, proposals: Proposals, *, confirmed: bool) -> None:
+    out.print(Text(recording.path.name, style="bold"))
+    if recording.truncated:
+        out.print(Text(f"  {recording.truncated}", style="yellow"))
+    if proposals.proposals:
+        shown = table(
+            "Proposed labels", "kind", "wheel", ">start s", ">end s", ">travel", "from", "marker"
+        )
+        for one in proposals.proposals:
+            event = one.event
+            shown.add_row(
+                event.kind.replace("_", " "),
+                event.wheel or "",
+                f"{event.start_s:.3f}",
+                f"{event.end_s:.3f}",
+                f"{1e3 * one.travel_m:.0f} mm" if one.travel_m else "",
+                one.origin,
+                one.marker,
+            )
+        out.print(shown)
+    else:
+        out.print("  Nothing to label: no wheel slipped, nothing rolled.")
+    for t_s, text in proposals.other_markers:
+        out.print(f"  marker at {t_s:.3f} s names no event: {text}")
+    if confirmed:
+        out.print("  The drive has confirmed labels already.")
+
+
+def _write(path: Path, before: Labels, proposals: Proposals, *, keep: bool) -> None:
+    if keep:
+        kept = path.with_name(path.name + ".old")
+        try:
+            kept.write_bytes(path.read_bytes())
+        except OSError as err:
+            raise RecordingError(f"{kept}: cannot keep a copy: {err.strerror}") from err
+        typer.echo(f"{kept}: the labels as they were")
+    save_labels(replace(before, events=proposals.events, proposed=True), path)
+    typer.echo(f"{path}: written, as proposed; look at them (slipguard report), then delete the")
+    typer.echo('line "proposed: true"')

@@ -1,0 +1,202 @@
+"""Labels proposed for a drive: from truth where it has it, else from looking back at it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slipguard.config import Config
+from slipguard.label.define import Label, label_drive
+from slipguard.label.reference import Reference, look_back
+from slipguard.reading import WHEELS, Reading
+from slipguard.recording import Event, Recording, Row
+from slipguard.recording.labels import KINDS, ONE_WHEEL
+
+Array = NDArray[np.float64]
+
+LEAST_COUNTS = 1.5
+"""Excess travel below so many counts may be the encoder's steps: it is not proposed."""
+
+MARKED_S = 2.0
+"""A marker belongs to an event within this time of it: people press late."""
+
+MARKER_BEFORE_S = 1.0
+"""A marker that belongs to none becomes an event of this length that ends with it."""
+
+TRUTH = ("true_speed_mps", *(f"true_{w}_{what}_mps" for what in ("ground", "slip") for w in WHEELS))
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A proposed label.
+
+    Attributes
+    ----------
+    event : Event
+    origin : str
+        ``'truth'``, ``'look back'`` or ``'marker'``.
+    travel_m : float
+        Excess rim travel, or distance rolled; 0 where there is none.
+    marker : str
+        What was noted near it.
+    """
+
+    event: Event
+    origin: str
+    travel_m: float = 0.0
+    marker: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposals:
+    """All of a drive, by start; and the markers that name no kind of event, as (time, text)."""
+
+    proposals: tuple[Proposal, ...]
+    other_markers: tuple[tuple[float, str], ...]
+    start_s: float
+    end_s: float
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """The labels alone."""
+        return tuple(proposal.event for proposal in self.proposals)
+
+
+def propose(
+    recording: Recording,
+    config: Config,
+    rows: Iterable[Row] | None = None,
+    *,
+    use_truth: bool = True,
+) -> Proposals:
+    """Propose labels for a drive. Faults of sensors are not among them: nobody saw them happen.
+
+    Parameters
+    ----------
+    recording : Recording
+    config : Config
+        The rover it was driven with.
+    rows : iterable of Row, optional
+        The rows of ``recording``, e.g. behind a progress bar.
+    use_truth : bool
+        False: as if there were no truth columns, e.g. to see how good proposals are.
+
+    Raises
+    ------
+    RecordingError
+        The drive cannot be read.
+    """
+    wanted = TRUTH if use_truth and set(TRUTH) <= set(recording.columns) else ()
+    kept = _Kept(wanted)
+    reference = look_back(kept.readings(recording if rows is None else rows), config)
+    if not len(reference.t_s):
+        return Proposals((), (), 0.0, 0.0)
+    true = kept.truth() if wanted else None
+    if true is not None:
+        speed, ground, rim = true
+        labels, origin = _label(reference, config, speed, ground, rim), "truth"
+    else:
+        labels, origin = labels_from(reference, config), "look back"
+    proposals = [Proposal(_event(e), origin, e.travel_m) for e in labels]
+    start_s, end_s = float(reference.t_s[0]), float(reference.t_s[-1])
+    marked, others = with_markers(proposals, kept.markers, start_s)
+    return Proposals(tuple(marked), tuple(others), start_s, end_s)
+
+
+def labels_from(reference: Reference, config: Config) -> list[Label]:
+    """The labels of a drive that was looked back at."""
+    found = _label(reference, config, reference.speed_mps, reference.ground_mps, None)
+    least_m = LEAST_COUNTS * config.count_m
+    return [e for e in found if e.kind not in ONE_WHEEL or e.travel_m >= least_m]
+
+
+def with_markers(
+    proposals: Sequence[Proposal], markers: Iterable[tuple[float, str]], start_s: float
+) -> tuple[list[Proposal], list[tuple[float, str]]]:
+    """Give each marker that names a kind (and wheel) to an event near it, or one of its own."""
+    result, others = list(proposals), []
+    for t_s, text in markers:
+        named = _named(text)
+        if named is None:
+            others.append((t_s, text))
+            continue
+        kind, wheel = named
+        near = [
+            i
+            for i, p in enumerate(result)
+            if p.event.kind == kind
+            and (wheel is None or p.event.wheel == wheel)
+            and p.event.start_s - MARKED_S <= t_s <= p.event.end_s + MARKED_S
+        ]
+        for i in near:
+            old = result[i]
+            result[i] = Proposal(old.event, old.origin, old.travel_m, text)
+        if near:
+            continue
+        if wheel is None and kind in ONE_WHEEL:
+            others.append((t_s, text))  # which wheel is not said, and no event says it
+            continue
+        begin_s = max(start_s, t_s - MARKER_BEFORE_S)
+        event = Event(kind=kind, wheel=wheel, start_s=begin_s, end_s=max(begin_s, t_s))
+        result.append(Proposal(event, "marker", 0.0, text))
+    result.sort(key=lambda p: (p.event.start_s, p.event.kind, p.event.wheel or ""))
+    return result, others
+
+
+def _named(text: str) -> tuple[str, str | None] | None:
+    """Kind and wheel a marker names: ``wheel spin fl``, ``ROLLING``."""
+    words = re.sub(r"[\s_-]+", " ", text.lower())
+    for kind in KINDS:
+        if re.search(rf"\b{kind.replace('_', ' ')}\b", words):
+            wheel = re.search(rf"\b({'|'.join(WHEELS)})\b", words)
+            return kind, wheel[1] if wheel else None
+    return None
+
+
+def _label(
+    reference: Reference, config: Config, speed: Array, ground: Array, rim: Array | None
+) -> list[Label]:
+    return label_drive(
+        reference.t_s,
+        rim_mps=reference.rim_mps if rim is None else rim,
+        ground_mps=ground,
+        speed_mps=speed,
+        throttle=reference.throttle,
+        motor_enabled=reference.motor_enabled,
+        command_age_s=reference.command_age_s,
+        link_timeout_s=config.limits.link_timeout_s,
+        neutral=config.limits.throttle_dead_band,
+    )
+
+
+def _event(label: Label) -> Event:
+    return Event(kind=label.kind, wheel=label.wheel, start_s=label.start_s, end_s=label.end_s)
+
+
+class _Kept:
+    """What is kept of the rows while their readings are looked at: markers and truth."""
+
+    def __init__(self, truth: Sequence[str]) -> None:
+        self._names = truth
+        self._truth: list[tuple[float, ...]] = []
+        self.markers: list[tuple[float, str]] = []
+
+    def readings(self, rows: Iterable[Row]) -> Iterable[Reading]:
+        for row in rows:
+            if row.marker:
+                self.markers.append((row.reading.t_s, row.marker))
+            if self._names:
+                values = (row.number(name) for name in self._names)
+                self._truth.append(tuple(np.nan if v is None else v for v in values))
+            yield row.reading
+
+    def truth(self) -> tuple[Array, Array, Array] | None:
+        """True speed (n,), ground and rim speeds (n, 4); None where a value is missing."""
+        table = np.array(self._truth)
+        if not np.isfinite(table).all():
+            return None
+        return table[:, 0], table[:, 1:5], table[:, 1:5] + table[:, 5:9]

@@ -1,0 +1,12 @@
+"""A recorded drive as one HTML page that opens without a network.
+
+``report_drive(recording, config)`` replays a drive and gives a ``Report``;
+``write_page(report, path)`` writes the page, ``take_picture`` one of its plots as a PNG. Needs
+the extra ``report`` (Bokeh).
+"""
+
+from slipguard.report.gather import Report, report_drive
+from slipguard.report.page import write_page
+from slipguard.report.photo import take_picture
+
+__all__ = ["Report", "report_drive", "take_picture", "write_page"]

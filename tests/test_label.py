@@ -1,0 +1,232 @@
+"""Proposed labels: the smoother is the known one, proposals are near the truth, files are safe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from filterpy.kalman import KalmanFilter
+
+from slipguard import Config
+from slipguard.cli import main
+from slipguard.cli.exits import Exit
+from slipguard.label import propose
+from slipguard.label.define import label_drive
+from slipguard.label.propose import Proposal, with_markers
+from slipguard.label.reference import look_back, slip_speed
+from slipguard.label.smooth import Recorder, Steps, smooth
+from slipguard.recording import Event, Labels, labels_path, load_labels, open_recording, save_labels
+from slipguard.replay import replay
+
+REPLAY = Path(__file__).parent.parent / "replay"
+CONFIG = Config.load(REPLAY / "rover.yaml")
+
+
+def covariance(rng, m: int):
+    a = rng.normal(size=(m, m))
+    return a @ a.T + 0.1 * np.eye(m)
+
+
+# -- the smoother --------------------------------------------------------------------------------
+
+
+def test_it_is_the_smoother_of_filterpy():
+    """The same model, the same measurements: the same result as filterpy's ``rts_smoother``."""
+    rng = np.random.default_rng(3)
+    m, n = 4, 60
+    kf = KalmanFilter(dim_x=m, dim_z=1)
+    kf.x, kf.P = rng.normal(size=m), covariance(rng, m)
+    steps = Steps([], [], [], [], [])
+    means, covs, Fs, Qs = [kf.x.copy()], [kf.P.copy()], [np.eye(m)], [np.zeros((m, m))]
+    for _ in range(n):
+        F, Q = np.eye(m) + 0.2 * rng.normal(size=(m, m)), 0.1 * covariance(rng, m)
+        steps.x.append(kf.x.copy())
+        steps.P.append(kf.P.copy())
+        steps.F.append(F)
+        kf.predict(F=F, Q=Q)
+        steps.x_pred.append(kf.x.copy())
+        steps.P_pred.append(kf.P.copy())
+        kf.update(rng.normal(), R=0.5, H=rng.normal(size=(1, m)))
+        for kept, value in zip(
+            (means, covs, Fs, Qs), (kf.x.copy(), kf.P.copy(), F, Q), strict=True
+        ):
+            kept.append(value)
+    wanted_x, wanted_P, *_ = kf.rts_smoother(np.array(means), np.array(covs), Fs, Qs)
+    got_x, got_P = smooth(steps, kf.x, kf.P)
+    np.testing.assert_allclose(got_x, wanted_x, rtol=1e-6, atol=1e-8)
+    np.testing.assert_allclose(got_P, wanted_P, rtol=1e-6, atol=1e-8)
+
+
+def test_nothing_flows_back_through_what_was_forgotten():
+    """A state that was reset says nothing of what it was before."""
+    recorder = Recorder(np.zeros(7), np.eye(7))
+    recorder.reset(3, 100.0, 0.01)
+    H = np.zeros((1, 7))
+    H[0, 3] = 1.0
+    recorder.update(np.array([-50.0]), H, np.array([[0.01]]))
+    means, covs = smooth(recorder.steps, recorder.x, recorder.P)
+    np.testing.assert_allclose(means[0], 0.0, atol=1e-9)
+    np.testing.assert_allclose(covs[0], np.eye(7), atol=1e-6)
+    assert means[1][3] == pytest.approx(75.0)
+
+
+@pytest.mark.parametrize("name", ["frozen_puddle.csv.gz", "wet_clay_uphill.csv.gz"])
+def test_looking_back_knows_speed_better(name):
+    """Better than the live filter on the same drive, which is what labels need."""
+    rows = list(open_recording(REPLAY / name))
+    true = np.array([row.number("true_speed_mps") for row in rows])
+    live = np.array([d.estimate.speed_mps for d in replay(rows, CONFIG)])
+    back = look_back((row.reading for row in rows), CONFIG)
+    live_rmse, rmse = (np.sqrt(np.mean((v - true) ** 2)) for v in (live, back.speed_mps))
+    assert rmse < 0.8 * live_rmse
+    assert rmse < 0.003
+    inside = np.abs(back.speed_mps - true) <= 2 * back.speed_sd_mps + 0.005 * np.abs(true)
+    assert inside.mean() > 0.95
+
+
+def test_piece_by_piece_is_the_same_as_at_once(monkeypatch):
+    """Long drives are smoothed in pieces, so that memory stays flat."""
+    rows = [r.reading for r in open_recording(REPLAY / "parking_on_the_bank.csv")][:2600]
+    whole = look_back(rows, CONFIG)
+    monkeypatch.setattr("slipguard.label.reference.KEPT_STEPS", 700)
+    monkeypatch.setattr("slipguard.label.reference.AHEAD_STEPS", 900)
+    pieces = look_back(rows, CONFIG)
+    assert len(pieces.speed_mps) == len(rows)
+    np.testing.assert_allclose(pieces.speed_mps, whole.speed_mps, atol=2e-4)
+    np.testing.assert_allclose(pieces.speed_sd_mps, whole.speed_sd_mps, atol=2e-4)
+
+
+# -- slip ----------------------------------------------------------------------------------------
+
+
+def test_slip_speed_from_counts():
+    """A wheel that grips at 0.5 m/s and slips by 0.4 m/s for a second, counted coarsely."""
+    t_s = np.arange(0.0, 4.0, 0.005)
+    count_m = 2 * np.pi * 0.075 / 96
+    slip = np.where((t_s >= 2.0) & (t_s < 3.0), 0.4, 0.0)
+    true_m = np.cumsum(0.5 + slip) * 0.005
+    counted = np.floor(true_m / count_m)
+    counted[1::2] = counted[:-1:2]  # counts come with every second row
+    got = slip_speed(t_s, counted * count_m, np.full_like(t_s, 0.5), count_m, 0.005)
+    inside, outside = (t_s > 2.06) & (t_s < 2.94), (t_s < 1.94) | (t_s > 3.06)
+    np.testing.assert_allclose(got[inside], 0.4, atol=0.12)
+    assert abs(got[inside].mean() - 0.4) < 0.01
+    # An edge is passed anywhere in the 10 ms between two samples: 5 mm at 0.5 m/s.
+    np.testing.assert_allclose(got[outside], 0.0, atol=0.2)
+    assert got[outside].std() < 0.06
+    crossing = t_s[np.argmax(got > 0.2)]
+    assert crossing == pytest.approx(2.0, abs=0.02)
+
+
+def test_a_clock_that_jumps_by_years_costs_no_memory():
+    """It happens when a computer learns the date."""
+    t_s = np.concatenate((np.arange(0.0, 1.0, 0.005), 1e9 + np.arange(0.0, 1.0, 0.005)))
+    travel = np.floor(np.arange(len(t_s)) * 0.5) * 0.005
+    slip = slip_speed(t_s, travel, np.full(len(t_s), 0.5), 0.005, 0.005)
+    assert slip.shape == t_s.shape
+    assert np.isfinite(slip).all()
+
+
+# -- proposals -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name", ["wet_clay_uphill.csv.gz", "hill_start.csv.gz", "reverse_off_the_clay.csv.gz"]
+)
+def test_proposals_without_the_truth_are_near_it(name):
+    """Every labelled event found, none invented, to a few hundredths of a second."""
+    recording = open_recording(REPLAY / name)
+    got = propose(recording, CONFIG, use_truth=False)
+    true = recording.labels.events or ()
+    assert all(p.origin == "look back" for p in got.proposals)
+    assert sorted((e.kind, e.wheel or "") for e in got.events) == sorted(
+        (e.kind, e.wheel or "") for e in true
+    )
+    for want in true:
+        same = [e for e in got.events if (e.kind, e.wheel) == (want.kind, want.wheel)]
+        assert min(abs(e.start_s - want.start_s) for e in same) < 0.06
+        assert min(abs(e.end_s - want.end_s) for e in same) < 0.06
+
+
+def test_truth_gives_the_labels_of_the_simulator():
+    """Where a drive holds the truth, nothing needs to be guessed."""
+    recording = open_recording(REPLAY / "wet_clay_uphill.csv.gz")
+    got = propose(recording, CONFIG)
+    assert all(p.origin == "truth" for p in got.proposals)
+    want = recording.labels.events or ()
+    assert [(e.kind, e.wheel) for e in got.events] == [(e.kind, e.wheel) for e in want]
+    for a, b in zip(got.events, want, strict=True):  # truth columns are rounded
+        assert (a.start_s, a.end_s) == pytest.approx((b.start_s, b.end_s), abs=0.011)
+
+
+def test_a_drive_without_slip_gets_no_labels():
+    """A proposal that is not there is as good as one that is."""
+    got = propose(open_recording(REPLAY / "headland_turns.csv.gz"), CONFIG, use_truth=False)
+    assert got.events == ()
+
+
+SPIN = Proposal(Event(kind="wheel_spin", wheel="fl", start_s=5.0, end_s=6.0), "look back", 0.1)
+
+
+def test_markers_confirm_add_or_are_told():
+    """A press comes late; one that names nothing is not thrown away."""
+    got, others = with_markers(
+        [SPIN],
+        [(7.0, "wheel spin"), (12.0, "Rolling!"), (3.0, "bird"), (30.0, "wheel_spin, some wheel")],
+        start_s=0.0,
+    )
+    assert got[0] == Proposal(SPIN.event, "look back", 0.1, "wheel spin")
+    assert got[1].event == Event(kind="rolling", wheel=None, start_s=11.0, end_s=12.0)
+    assert got[1].origin == "marker"
+    assert others == [(3.0, "bird"), (30.0, "wheel_spin, some wheel")]
+
+
+def test_the_definitions_apply_to_either():
+    """The same function labels truth and reference: no second definition that could drift."""
+    assert propose.__globals__["label_drive"] is label_drive
+
+
+# -- the command ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def drive(tmp_path) -> Path:
+    """The part of a drive in which it rolls away, without its labels."""
+    lines = (REPLAY / "parking_on_the_bank.csv").read_text().splitlines(keepends=True)
+    (tmp_path / "bank.csv").write_text("".join(lines[:3601]))
+    (tmp_path / "rover.yaml").write_bytes((REPLAY / "rover.yaml").read_bytes())
+    return tmp_path / "bank.csv"
+
+
+def test_nothing_is_written_unless_asked(drive, capsys):
+    """Proposals are for looking at."""
+    assert main(["label", str(drive)]) == Exit.DONE
+    out = capsys.readouterr().out
+    assert "rolling" in out
+    assert max(map(len, out.splitlines())) <= 100
+    assert not labels_path(drive).exists()
+
+
+def test_written_labels_are_marked_as_proposed_and_may_be_proposed_anew(drive, capsys):
+    """Until a person takes the mark away, the program may replace what it wrote."""
+    save_labels(Labels(notes="kept"), labels_path(drive))
+    for _ in range(2):
+        assert main(["label", str(drive), "--write", "--no-truth"]) == Exit.DONE
+    labels = load_labels(labels_path(drive))
+    assert labels.proposed
+    assert labels.notes == "kept"
+    assert [event.kind for event in labels.events or ()] == ["rolling"]
+
+
+def test_confirmed_labels_are_never_lost(drive, capsys):
+    """They are somebody's work."""
+    mine = Labels(events=(Event(kind="sliding", start_s=1.0, end_s=2.0),))
+    save_labels(mine, labels_path(drive))
+    before = labels_path(drive).read_bytes()
+    assert main(["label", str(drive), "--write"]) == Exit.RECORDING
+    assert labels_path(drive).read_bytes() == before
+    assert "--force" in capsys.readouterr().err
+    assert main(["label", str(drive), "--write", "--force"]) == Exit.DONE
+    assert load_labels(labels_path(drive)).proposed
+    assert labels_path(drive).with_name("bank.yaml.old").read_bytes() == before
