@@ -250,6 +250,8 @@ class Intake:
                 frame.motor_enabled = bool(reading.motor_enabled)
             else:
                 frame.command_fault = True
+        if frame.throttle is not None:
+            frame.drive = frame.throttle if frame.motor_enabled else 0.0
         if reading.command_age_s is not None:
             if finite(reading.command_age_s) and reading.command_age_s >= 0:
                 frame.command_age_s = float(reading.command_age_s)
