@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from slipguard.cli import evaluate, plugins, replay, run, settings, simulate
+from slipguard.cli import bench, evaluate, plugins, replay, run, settings, simulate
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -26,6 +26,7 @@ app.command("replay", epilog=EXIT_HELP)(replay.replay)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
+app.command("bench", epilog=EXIT_HELP)(bench.bench)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)
 app.add_typer(plugins.app, name="plugins")
 

@@ -12,6 +12,7 @@ from slipguard.finding import Finding
 from slipguard.frame import Frame
 from slipguard.reading import WHEELS, Quad
 
+ALL = (True, True, True, True)
 BRAKE_LINGER_S = 0.4
 """So long after its brake let go a wheel may still stand: actuators lag."""
 
@@ -62,4 +63,6 @@ class Detectors:
                 self._braked_s[i] = BRAKE_LINGER_S
             else:
                 self._braked_s[i] = max(0.0, self._braked_s[i] - frame.dt_s)
-        return tuple(not driven or left > 0.0 for left in self._braked_s)
+        if not driven:
+            return ALL
+        return tuple([left > 0.0 for left in self._braked_s])

@@ -95,11 +95,15 @@ class Motion:
         v, v_var = body.speed_mps, body.speed_var
         v_sd = math.sqrt(v_var)
         missed = body.body_turn_mps
+        coasting = True
         rim, slip, slip_sd, ratio = [0.0] * 4, [0.0] * 4, [0.0] * 4, [0.0] * 4
+        travel = [0.0] * 4
         for i, track in enumerate(wheels.tracks):
             hub, _ = body.hub_speed(i, v, body.yaw_radps)
             slip_sd[i] = math.hypot(v_sd, track.rim_sd_mps)
-            if wheels.grips(i):
+            travel[i] = track.travel_m
+            coasting = coasting and not track.gripping
+            if track.gripping and wheels.excess_m[i] == 0.0:  # as far as its counts can tell
                 rim[i] = hub
             else:
                 # The encoders speak of a moment ago: carry the rim on with the body.
@@ -125,12 +129,12 @@ class Motion:
             quad(ratio),
             quad(wheels.excess_m),
             quad(wheels.excess_sd_m),
-            quad([w.travel_m for w in wheels.tracks]),
+            quad(travel),
             body.side_slope_rad,
             body.accel_smooth[1],
             body.accel_smooth[2],
             body.at_rest,
-            not wheels.any_grip,
+            coasting,
             body.doubt.lasted_s,
         )
 

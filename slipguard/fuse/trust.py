@@ -101,10 +101,6 @@ class Wheels:
     def any_grip(self) -> bool:
         return True in [w.gripping for w in self.tracks]
 
-    def grips(self, i: int) -> bool:
-        """Whether wheel i runs with its hub as far as its counts can tell."""
-        return self.tracks[i].gripping and self.excess_m[i] == 0.0
-
     # -- one frame ---------------------------------------------------------------------------
 
     def watch_torque(self, frame: Frame, brakes: Quad, backward: bool) -> None:
