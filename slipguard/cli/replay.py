@@ -16,8 +16,10 @@ from rich.progress import Progress
 from slipguard.cli.console import console
 from slipguard.cli.drive_files import DecisionTable, write_events
 from slipguard.cli.drive_text import print_summary
+from slipguard.cli.engine import checked_engine
 from slipguard.config import Config
 from slipguard.errors import ConfigError, RecordingError
+from slipguard.guard import Guard
 from slipguard.recording import Recording, Row, labels_path, open_recording
 from slipguard.recording.columns import COUNTS, WHEEL_SPEEDS
 from slipguard.replay import replay_rows
@@ -40,6 +42,13 @@ def replay(
     json: Annotated[
         Path | None, typer.Option(help="Write findings, alerts, holds and scores to this file.")
     ] = None,
+    engine: Annotated[
+        str,
+        typer.Option(
+            help="filterpy, or compiled (extra 'fast'): the same, quicker on drives of more than "
+            "some ten minutes."
+        ),
+    ] = "filterpy",
     progress: Annotated[
         bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
     ] = True,
@@ -50,6 +59,7 @@ def replay(
     column true_speed_mps where there is one, findings with the labels in NAME.yaml beside
     NAME.csv where there are any.
     """
+    chosen = checked_engine(engine)
     rover_path = drive.parent / "rover.yaml" if rover is None else rover
     _check_paths([drive, labels_path(drive), rover_path], [out, json])
     recording = open_recording(drive)
@@ -60,12 +70,13 @@ def replay(
         )
     config = Config.load(rover_path)
     _check_match(config, rover_path, recording)
+    guard = config if chosen == "filterpy" else Guard(config, chosen)
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
         decisions = files.enter_context(DecisionTable(out)) if out is not None else None
         rows = _with_progress(recording, progress and sys.stderr.isatty())
-        for row, decision in replay_rows(rows, config):
+        for row, decision in replay_rows(rows, guard):
             summary.add(row, decision)
             if decisions is not None:
                 decisions.write(decision)
@@ -78,6 +89,8 @@ def replay(
     if json is not None:
         write_events(json, recording, summary, scores)
     print_summary(console(), recording, summary, scores)
+    if chosen != "filterpy":
+        console().print(f"Engine: {chosen}")
 
 
 def _check_paths(read: Sequence[Path], outputs: Sequence[Path | None]) -> None:
