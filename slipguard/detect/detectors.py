@@ -35,7 +35,7 @@ class Detectors:
         asked = self.asked(frame)
         may_lock = self._may_lock(frame, estimate, brakes, asked)
         limits = self._limits.step(frame, estimate)
-        link_lost = any(f.kind == "link_lost" for f in limits)
+        link_lost = bool(limits) and any(f.kind == "link_lost" for f in limits)
         faults = self._faults.step(frame, estimate, may_lock)
         slips = [
             f
