@@ -16,6 +16,7 @@ from synthetic import DRIVES, ROVERS, Drive, drive, rover
 
 from slipguard import Config, Decision, Guard, Hold, Reading
 from slipguard.estimate import Estimate
+from slipguard.frame import Frame
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.fusion import as_estimate
 from slipguard.fuse.model import N_STATE
@@ -258,3 +259,92 @@ def test_two_compiled_guards_keep_apart():
         assert repr(one.step(reading)) == expected[k]
         if k % 3 == 0:
             other.step(reading)
+
+
+# --- The mirror ------------------------------------------------------------------------------
+
+
+def test_a_frame_is_handed_over_whole():
+    """Each number of a frame arrives in its place, all of them being different."""
+    from slipguard.compiled.fusion import CompiledFusion
+    from slipguard.compiled.mirror import record_of
+
+    frame, k = Frame(), 1
+    for f in dataclasses.fields(Frame):
+        value = getattr(frame, f.name)
+        if isinstance(value, bool):
+            setattr(frame, f.name, k % 2 == 0)
+        elif isinstance(value, float):
+            setattr(frame, f.name, float(k))
+        elif isinstance(value, tuple):
+            setattr(frame, f.name, tuple(k + 0.1 * j for j in range(len(value))))
+        elif isinstance(value, list):
+            truth = isinstance(value[0], bool)
+            new = [(k + j) % 3 == 0 if truth else k + 0.1 * j for j in range(len(value))]
+            setattr(frame, f.name, new)
+        k += 1
+    fusion = CompiledFusion(rover())
+    fusion._fill(frame)
+    assert fusion._frame == record_of(frame)
+
+
+class Wheel:
+    """Counts turns."""
+
+    def __init__(self, turns: float) -> None:
+        self.turns = turns
+        self.name = "left"
+
+    @property
+    def twice(self) -> float:
+        return 2.0 * self.turns
+
+    def turn(self, by: float) -> float:
+        self.turns += by
+        return self.twice
+
+
+class Cart:
+    """Two wheels and a ledger."""
+
+    def __init__(self) -> None:
+        self.wheels = [Wheel(1.0), Wheel(2.0)]
+        self.rested = True
+        self.ledger = [[0.0, 0.0], [0.0, 0.0]]
+
+    def roll(self, by: float) -> float:
+        total = 0.0
+        for i, wheel in enumerate(self.wheels):
+            total += wheel.turn(by)
+            self.ledger[i][1] += by
+        self.rested = by == 0.0
+        return total
+
+
+def test_a_class_runs_compiled_as_it_stands(monkeypatch):
+    """Methods, properties, objects in lists and lists of lists: the same numbers as uncompiled,
+    written into the record; what is no number is left out."""
+    import numba
+
+    from slipguard.compiled import mirror
+
+    monkeypatch.setattr(mirror, "MIRRORED", (*mirror.MIRRORED, __name__))
+    cart = Cart()
+    records = mirror.record_of(cart)
+    assert records.dtype["wheels"].subdtype[0].names == ("turns",)
+
+    @numba.njit
+    def roll(records, by):
+        return mirror.part(records[0]).roll(by)
+
+    for by in (0.5, -2.0, 0.0):
+        assert roll(records, by) == cart.roll(by)
+        assert records == mirror.record_of(cart)
+
+
+def test_lists_of_different_things_are_not_mirrored():
+    """They would be converted in silence."""
+    from slipguard.compiled.mirror import record_of
+
+    with pytest.raises(TypeError, match="not all of one kind"):
+        record_of(Wheel([1.0, True]))

@@ -60,7 +60,11 @@ def as_lines(report: Report) -> list[str]:
     for f in report.figures:
         ratio = f"{f.ratio:.3g}"
         lines.append(f"| {f.name} | {f.us_per_row:.3g} | {ratio} | {f.baseline} |")
-    lines += ["", "| engine | step, median | 99.9 % below | time grows with length to the |"]
+    lines.append("")
+    lines.append(
+        "| engine | step by the wall clock, median | 99.9 % below "
+        "| processor time grows with length to the |"
+    )
     lines.append("|---|---|---|---|")
     for engine, (median, most) in report.tails_us.items():
         power = f"power {report.exponent[engine]:.2f}"

@@ -27,6 +27,8 @@ from numba.extending import (
 )
 from numba.np.numpy_support import from_dtype, from_struct_dtype
 
+MIRRORED = ("slipguard.fuse.", "slipguard.frame")
+"""Where the classes come from whose objects are mirrored."""
 _PART_TYPES: dict[type, type[types.Record]] = {}
 _PARTS: dict[types.Record, types.Record] = {}
 
@@ -76,7 +78,7 @@ def _is_mirrored(value: object) -> bool:
         return True
     if isinstance(value, (list, tuple)):
         return len(value) > 0 and all(_is_mirrored(v) for v in value)
-    return type(value).__module__.startswith("slipguard.")
+    return type(value).__module__.startswith(MIRRORED)
 
 
 def _dtype(value: Any) -> np.dtype[Any]:
