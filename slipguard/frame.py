@@ -33,6 +33,7 @@ class Frame:
     wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)
     # Command; None: never given
     throttle: float | None = None
+    drive: float = math.nan  # throttle that reaches the motor: 0 while it is disabled; nan: unknown
     steer_rad: float = 0.0
     motor_enabled: bool = True
     command_age_s: float | None = None

@@ -9,13 +9,19 @@ recording decide the same, bit for bit.
 
 from __future__ import annotations
 
+from typing import Literal, Protocol
+
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.detect.detectors import Detectors
+from slipguard.estimate import Estimate
+from slipguard.frame import Frame
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
-from slipguard.reading import Reading
+from slipguard.reading import Quad, Reading
 from slipguard.respond.respond import Responder
+
+Engine = Literal["filterpy", "compiled"]
 
 
 class Guard:
@@ -25,12 +31,21 @@ class Guard:
     ----------
     config : Config
         The rover, as ``Config.load`` read it.
+    engine : str
+        ``"filterpy"``, or ``"compiled"``: the same fusion compiled by numba (extra ``fast``),
+        with estimates equal to 1e-9. What has to be compiled is compiled here, which may take a
+        minute the first time on a machine; ``step`` never compiles.
+
+    Raises
+    ------
+    ModuleNotFoundError
+        The compiled engine without numba.
     """
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, engine: Engine = "filterpy") -> None:
         self.config = config
         self._intake = Intake(config)
-        self._fusion = Fusion(config)
+        self._fusion = _fusion(config, engine)
         self._detectors = Detectors(config)
         self._responder = Responder(config)
 
@@ -44,3 +59,18 @@ class Guard:
         estimate = self._fusion.step(frame, self._responder.brakes)
         findings = self._detectors.step(frame, estimate, self._responder.brakes)
         return self._responder.step(frame, estimate, findings)
+
+
+class _Fuses(Protocol):
+    def step(self, frame: Frame, brakes: Quad) -> Estimate: ...
+
+
+def _fusion(config: Config, engine: Engine) -> _Fuses:
+    if engine == "filterpy":
+        return Fusion(config)
+    if engine == "compiled":
+        # Here and not above: numba takes a second to import.
+        from slipguard.compiled import CompiledFusion
+
+        return CompiledFusion(config)
+    raise ValueError(f"engine {engine!r}; expected 'filterpy' or 'compiled'")

@@ -14,6 +14,7 @@ from synthetic import drive, rover
 from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import Body
+from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
 
 Q_M = 0.0049
@@ -189,7 +190,7 @@ class Spy:
 
 
 def predicted(x: model.Array, frame: Frame, steered: str = "front") -> Spy:
-    body = Body(rover(steered=steered))
+    body = Body(rover(steered=steered), FilterpyEngine)
     body.engine = spy = Spy(x)
     body.take_imu(frame)
     body.predict(frame, False)
@@ -234,7 +235,7 @@ def test_prediction_keeps_what_stands_still():
 def test_gravity_follows_a_turn_on_a_slope():
     """A quarter turn on a 20 % slope takes all of gravity along x away, 1.92 m/s2 = g sin of
     11.31 degrees; ds/dt = -omega x s keeps step (kinematics of a rotating frame, any textbook)."""
-    body = Body(rover())
+    body = Body(rover(), FilterpyEngine)
     slope = math.atan(0.2)
     assert math.degrees(slope) == pytest.approx(11.3099, abs=1e-4)
     g = 9.80665

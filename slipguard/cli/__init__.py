@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from slipguard.cli import (
+    bench,
     budget,
     calibrate,
     compare,
@@ -46,6 +47,7 @@ app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
 app.command("compare", epilog=EXIT_HELP)(compare.compare)
 app.command("tune", epilog=EXIT_HELP)(tune.tune)
 app.command("convert", epilog=EXIT_HELP)(convert.convert)
+app.command("bench", epilog=EXIT_HELP)(bench.bench)
 app.command("settings", epilog=EXIT_HELP)(settings.settings)
 app.add_typer(calibrate.app, name="calibrate")
 app.add_typer(plugins.app, name="plugins")

@@ -12,6 +12,7 @@ from slipguard.finding import Finding
 from slipguard.frame import Frame
 from slipguard.reading import WHEELS, Quad
 
+ALL = (True, True, True, True)
 BRAKE_LINGER_S = 0.4
 """So long after its brake let go a wheel may still stand: actuators lag."""
 
@@ -44,7 +45,7 @@ class Detectors:
         asked = self.asked(frame)
         may_lock = self._may_lock(frame, estimate, brakes, asked)
         limits = self._limits.step(frame, estimate)
-        link_lost = any(f.kind == "link_lost" for f in limits)
+        link_lost = bool(limits) and any(f.kind == "link_lost" for f in limits)
         faults = self._faults.step(frame, estimate, may_lock)
         slips = [
             f
@@ -78,4 +79,6 @@ class Detectors:
                 self._braked_s[i] = BRAKE_LINGER_S
             else:
                 self._braked_s[i] = max(0.0, self._braked_s[i] - frame.dt_s)
-        return tuple(not driven or left > 0.0 for left in self._braked_s)
+        if not driven:
+            return ALL
+        return tuple([left > 0.0 for left in self._braked_s])

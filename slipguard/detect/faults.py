@@ -58,7 +58,8 @@ class SensorFaults:
             seen.append(
                 ("imu", None, min(frame.imu_age_s, 1e6), IMU_MISSING_S, "s", "no IMU sample")
             )
-        weight = math.sqrt(sum(f * f for f in frame.accel))
+        x, y, z = frame.accel
+        weight = math.sqrt(x * x + y * y + z * z)
         wrong = frame.imu_new and estimate.at_rest and abs(weight - GRAVITY_MPS2) > GRAVITY_OFF_MPS2
         self._heavy_s = self._heavy_s + frame.dt_s if wrong else 0.0
         if self._heavy_s > GRAVITY_S:
@@ -70,13 +71,15 @@ class SensorFaults:
         if frame.command_fault:
             seen.append(("command", None, 1.0, 0.0, "", "a command value is no number"))
         self._over.step(frame.dt_s, estimate)
+        moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
+        telling = moving and not estimate.coasting
         for i, wheel in enumerate(WHEELS):
             if frame.wheel_jump[i]:
                 seen.append(("encoder", wheel, 1.0, 0.0, "", "counts jump"))
             elif frame.wheel_age_s[i] > self._wheel_late_s and self._running_s > NEVER_GIVEN_S:
                 age = min(frame.wheel_age_s[i], 1e6)
                 seen.append(("encoder", wheel, age, self._wheel_late_s, "s", "no wheel data"))
-            elif self._is_dead(i, frame.dt_s, estimate, may_lock[i]):
+            elif self._is_dead(i, frame.dt_s, estimate, telling and not may_lock[i]):
                 travel = self._no_count_m[i]
                 seen.append(
                     (
@@ -91,21 +94,23 @@ class SensorFaults:
             elif (excess := self._over.excess[i]) is not None:
                 share, most = 100 * excess, 100 * TOO_MUCH
                 seen.append(("encoder", wheel, share, most, "%", "counts more than the others"))
+        if not seen and not self._last:
+            return []
         return self._findings(seen, estimate.t_s, frame.dt_s)
 
     def is_broken(self, wheel: int) -> bool:
         """Whether that wheel's encoder is held to be dead or to count wrong."""
         return self._dead[wheel] or self._over.excess[wheel] is not None
 
-    def _is_dead(self, i: int, dt_s: float, estimate: Estimate, may_lock: bool) -> bool:
+    def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:
+        """Whether wheel i counts nothing. ``must_turn``: it moves, and nothing holds it back."""
         if estimate.wheel_travel_m[i] != self._last_travel[i]:
             self._last_travel[i] = estimate.wheel_travel_m[i]
             self._no_count_m[i] = self._dead_s[i] = 0.0
             self._dead[i] = False
             return False
-        ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
-        moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
-        if moving and not may_lock and not estimate.coasting:
+        if must_turn:
+            ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
             self._no_count_m[i] += abs(ground) * dt_s
             self._dead_s[i] += dt_s
         if self._no_count_m[i] > self._dead_travel_m and self._dead_s[i] > DEAD_TIME_S:

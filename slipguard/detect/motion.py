@@ -129,8 +129,8 @@ class UnaskedMotion:
 
     def _watch_sliding(self, estimate: Estimate) -> Finding | None:
         limit = SLIDING_MPS + 3.0 * estimate.speed_sd_mps
-        stopped = all(abs(rim) < STILL_RIM_MPS for rim in estimate.wheel_speed_mps)
-        if not stopped or abs(estimate.speed_mps) < limit or not estimate.coasting:
+        fast = estimate.coasting and abs(estimate.speed_mps) >= limit
+        if not fast or any(abs(rim) >= STILL_RIM_MPS for rim in estimate.wheel_speed_mps):
             self._sliding_since = None
             return None
         if self._sliding_since is None:

@@ -52,6 +52,8 @@ class WheelSlip:
 
     def _watch(self, i: int, estimate: Estimate, dt_s: float, may_lock: bool) -> None:
         spin = self._spin
+        if not self._kind[i] and estimate.excess_travel_m[i] == 0.0:
+            return  # most wheels, most of the time
         slip, ratio = abs(estimate.slip_mps[i]), estimate.slip_ratio[i]
         if self._kind[i] == "wheel_lock" and self._opposed(estimate, i):
             self._start(i, "wheel_spin", estimate.t_s)  # it is driven against its travel now

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 
 from slipguard.config import Config
 from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
-from slipguard.fuse.filterpy_engine import FilterpyEngine
+from slipguard.fuse.engine import Engine
+from slipguard.fuse.late import LateTravel
 from slipguard.fuse.model import N_STATE, P0, B, C, V
 from slipguard.fuse.parting import AccelerometerDoubt
 from slipguard.fuse.rest import STILL_S, RestWatch
@@ -51,7 +51,6 @@ MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common pr
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
-MOST_STEPS_LATE = 256
 
 
 class Body:
@@ -59,11 +58,11 @@ class Body:
 
     Attributes
     ----------
-    engine : FilterpyEngine
+    engine : Engine
         The filter; state as in ``model.py``.
     hub_mps : list of 4 float
         Rim speed each wheel has while it grips, as its encoder sees it: against the body.
-    hub_gain : (4,) array
+    hub_gain : list of 4 float
         Derivative of each hub's speed by the body's.
     late_s : float
         How much later than the IMU the encoders speak.
@@ -71,9 +70,10 @@ class Body:
         Predicted rim travel since the moment the encoders' last counts are from.
     """
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, engine: type[Engine]) -> None:
         rover, imu = config.rover, config.imu
-        self._rover = rover
+        self._top_speed = rover.top_speed_mps
+        self._turn_arm = geometry.turn_arm_m(rover)
         self._radius = rover.wheel_radius_m
         driven = {"front": (2.0, 2.0, 0.0, 0.0), "rear": (0.0, 0.0, 2.0, 2.0)}.get(rover.drive)
         # Creep of each gripping tyre per m/s2 of specific force along x.
@@ -102,11 +102,12 @@ class Body:
         for i in range(4):
             x[P0 + i] = 0.5 * config.count_m
             P[P0 + i, P0 + i] = config.count_m**2 / 12 + 1e-8
-        self.engine = FilterpyEngine(x, P)
+        self.engine = engine(x, P)
         self._F = np.eye(N_STATE)
         self._Q = np.zeros((N_STATE, N_STATE))
-        self.hub_gain = np.ones(4)
-        self._travel_var = np.zeros(4)
+        self.hub_gain = [1.0] * 4
+        self._travel_var = [0.0] * 4
+        self._moved = [0.0] * N_STATE
         self._H_rest = np.zeros((3, N_STATE))
         self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
         self._R_rest = np.diag([REST_SPEED_SD**2, self._accel_var, self._gyro_var])
@@ -129,9 +130,7 @@ class Body:
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
         # The wheels may speak of an earlier moment than the IMU.
         self.late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
-        self._travel = [0.0] * 4
-        self._past: deque[tuple[float, tuple[float, ...]]] = deque(maxlen=MOST_STEPS_LATE)
-        self._clock_s = 0.0
+        self._late = LateTravel()
         self.late_m = [0.0] * 4
 
     # -- what is believed --------------------------------------------------------------------
@@ -175,7 +174,7 @@ class Body:
 
     def seen_hub_mps(self, i: int) -> float:
         """Hub speed of wheel i at the moment its encoder speaks of."""
-        return self.hub_mps[i] - float(self.hub_gain[i]) * self.accel_mps2 * self.late_s
+        return self.hub_mps[i] - self.hub_gain[i] * self.accel_mps2 * self.late_s
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -188,7 +187,8 @@ class Body:
         if not self._imu_seen:
             self._imu_seen = True
             self._s_y = frame.accel[1]
-            self.accel_smooth = list(frame.accel)
+            for j in range(3):
+                self.accel_smooth[j] = frame.accel[j]
         k = min(1.0, frame.dt_s / QUIET_TAU_S)
         deviation = 0.0
         for j, f in enumerate(frame.accel):
@@ -202,10 +202,12 @@ class Body:
         dt = frame.dt_s
         x = self.engine.x
         v, c, b = float(x[V]), float(x[C]), float(x[B])
-        moved = np.array(x)
+        moved = self._moved
+        for j in range(N_STATE):
+            moved[j] = float(x[j])
         if blind:
             wx = wy = 0.0
-            wz = geometry.yaw_from_steer(v, frame.steer_rad, self._rover)
+            wz = geometry.yaw_from_steer(v, frame.steer_rad, self._turn_arm)
             accel, v_new, s_z = 0.0, v, 0.0
             accel_var, drift_noise = BLIND_ACCEL_NOISE**2 * dt, DRIFT_NOISE
         else:
@@ -276,7 +278,7 @@ class Body:
         return self._accel_var * dt * dt + dt * per_second, drift_noise
 
     def _move_hubs(
-        self, moved: model.Array, mean: float, wx: float, wy: float, wz: float, dt: float
+        self, moved: list[float], mean: float, wx: float, wy: float, wz: float, dt: float
     ) -> None:
         """Predict rim travel of each wheel, and how uncertain that is."""
         force = max(-MOST_CREEP_FORCE, min(MOST_CREEP_FORCE, self.accel_smooth[0]))
@@ -292,45 +294,19 @@ class Body:
             spread = TRAVEL_NOISE**2 * abs(hub) + turn * turn * 0.05 + rocking
             self._travel_var[i] = spread * dt
         if self.late_s > 0.0:
-            self._remember(dt)
+            self._late.remember(dt, self.late_s, self.hub_mps)
 
     # -- late encoders -----------------------------------------------------------------------
 
-    def _remember(self, dt: float) -> None:
-        """Keep what late encoders need: how far each rim was predicted to go lately."""
-        self._clock_s += dt
-        for i in range(4):
-            self._travel[i] += self.hub_mps[i] * dt
-        self._past.append((self._clock_s, tuple(self._travel)))
-        while len(self._past) > 1 and self._past[1][0] < self._clock_s - self.late_s:
-            self._past.popleft()
-
     def look_back(self) -> None:
         """Bring ``late_m`` up to date."""
-        if self.late_s <= 0.0 or not self._past:
-            return
-        then_s = self._clock_s - self.late_s
-        before_s, before = self._past[0]
-        after_s, after = self._past[0]
-        for after_s, after in self._past:
-            if after_s >= then_s:
-                break
-            before_s, before = after_s, after
-        share = (then_s - before_s) / (after_s - before_s) if after_s > before_s else 0.0
-        share = max(0.0, min(1.0, share))
-        self.late_m = [
-            now - (a + share * (b - a))
-            for now, a, b in zip(self._travel, before, after, strict=True)
-        ]
+        if self.late_s > 0.0:
+            self._late.look_back(self.late_s, self.late_m)
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
-        if self.late_s <= 0.0:
-            return
-        for k, (t_s, travel) in enumerate(self._past):
-            back = change_mps * (self._clock_s - t_s)
-            moved = [m - back * g for m, g in zip(travel, self.hub_gain, strict=True)]
-            self._past[k] = (t_s, tuple(moved))
+        if self.late_s > 0.0:
+            self._late.revise(change_mps, self.hub_gain)
 
     # -- rest --------------------------------------------------------------------------------
 
@@ -345,15 +321,16 @@ class Body:
             self.at_rest = self.at_rest and still_s > 0.0
             return False
         wx, wy, wz = frame.gyro
+        v, b = float(x[V]), float(x[B])
         force = frame.accel[0] - float(x[C])
         self.at_rest = self._rest.step(
             frame.dt_s,
             still_s,
-            float(x[V]),
+            v,
             math.sqrt(self.speed_var),
             force,
             math.sqrt(self.force_var),
-            max(abs(wx - self._gyro_bias[0]), abs(wy - x[B]), abs(wz - self._gyro_bias[2])),
+            max(abs(wx - self._gyro_bias[0]), abs(wy - b), abs(wz - self._gyro_bias[2])),
             math.sqrt(max(0.0, float(self.engine.P[B, B]))),
             self._vibration_var,
         )
@@ -362,7 +339,7 @@ class Body:
                 # Gravity along x was held to be constant; from here on it is only known so well.
                 self.engine.shift(C, 0.0, REST_FORCE_SD**2)
             return rested
-        innovation = np.array([-x[V], force, frame.gyro[1] - x[B]], dtype=float)
+        innovation = np.array([-v, force, wy - b])
         self.engine.update(innovation, self._H_rest, self._R_rest)
         k = min(1.0, frame.dt_s / REST_TAU_S)
         for j in (0, 2):
@@ -373,27 +350,28 @@ class Body:
     @property
     def is_wrong(self) -> bool:
         """Whether what is believed cannot be: bad data got in and spoilt it."""
-        v, c, b = (abs(float(self.engine.x[j])) for j in (V, C, B))
+        x = self.engine.x
         return (
-            v > self._most_speed
-            or c > self._most_force
-            or b > MOST_BIAS_SD * self._gyro_bias_sd
+            abs(float(x[V])) > self._most_speed
+            or abs(float(x[C])) > self._most_force
+            or abs(float(x[B])) > MOST_BIAS_SD * self._gyro_bias_sd
             or self._rest.contradicted
         )
 
     def forget(self, frame: Frame) -> None:
         """Start anew, as sure as a new one is."""
-        self.engine.reset(V, 0.0, self._rover.top_speed_mps**2)
+        self.engine.reset(V, 0.0, self._top_speed**2)
         self.engine.reset(C, 0.0, START_FORCE_SD**2)
         self.engine.reset(B, 0.0, self._gyro_bias_sd**2)
-        self._gyro_bias = [0.0, 0.0, 0.0]
         self._s_y = frame.accel[1]
-        self.accel_smooth = list(frame.accel)
+        for j in range(3):
+            self._gyro_bias[j] = 0.0
+            self.accel_smooth[j] = frame.accel[j]
         self.at_rest = False
         self.doubt.end()
         self._rest.forget()
 
     def forget_speed(self) -> None:
         """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""
-        self.engine.reset(V, float(self.engine.x[V]), self._rover.top_speed_mps**2)
+        self.engine.reset(V, float(self.engine.x[V]), self._top_speed**2)
         self.engine.shift(C, 0.0, 0.5**2)

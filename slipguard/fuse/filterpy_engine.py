@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from slipguard.fuse.model import N_STATE, Array
@@ -29,8 +31,8 @@ class FilterpyEngine:
     def P(self) -> Array:
         return self._kf.P  # type: ignore[no-any-return]
 
-    def predict(self, moved: Array, F: Array, Q: Array) -> None:
-        """x' = ``moved`` (f of x), P' = F P F' + Q."""
+    def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
+        """x' = ``moved`` (7,), which is f of x, P' = F P F' + Q."""
         kf = self._kf
         kf.predict(u=moved - F @ kf.x, B=_EYE, F=F, Q=Q)
 

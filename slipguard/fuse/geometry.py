@@ -47,10 +47,19 @@ def hub_speed(
     return math.copysign(total, along), abs(along) / total
 
 
-def yaw_from_steer(speed_mps: float, steer_rad: float, rover: Rover) -> float:
-    """Yaw rate a steer angle asks for, when no gyro is there to say (bicycle model), rad/s."""
+def turn_arm_m(rover: Rover) -> float:
+    """What the tangent of the steer angle is divided by to give turn per travel (bicycle model).
+
+    Negative where the rear axle steers, infinite where none does.
+    """
     if rover.steered == "skid":
-        return 0.0
+        return math.inf
     arm = rover.wheelbase_m / (2.0 if rover.steered == "both" else 1.0)
-    turn = math.tan(steer_rad) / arm
-    return -speed_mps * turn if rover.steered == "rear" else speed_mps * turn
+    return -arm if rover.steered == "rear" else arm
+
+
+def yaw_from_steer(speed_mps: float, steer_rad: float, arm_m: float) -> float:
+    """Yaw rate a steer angle asks for, when no gyro is there to say (bicycle model), rad/s."""
+    if math.isinf(arm_m):
+        return 0.0
+    return speed_mps * (math.tan(steer_rad) / arm_m)

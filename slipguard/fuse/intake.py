@@ -55,10 +55,10 @@ def _triple(values: Sequence[float] | None) -> tuple[float, float, float] | None
         return None
     try:
         x, y, z = values
-    except (TypeError, ValueError):
-        return (math.nan, math.nan, math.nan)
-    if finite(x) and finite(y) and finite(z):
-        return (float(x), float(y), float(z))
+        if math.isfinite(x) and math.isfinite(y) and math.isfinite(z):
+            return (float(x), float(y), float(z))
+    except (TypeError, ValueError, OverflowError):
+        pass
     return (math.nan, math.nan, math.nan)
 
 
@@ -159,7 +159,7 @@ class Intake:
                 continue
             if not math.isfinite(values[0]):
                 return f"{name} gives no number"
-            if max(map(abs, values)) >= limit:
+            if max(values) >= limit or -min(values) >= limit:
                 return f"{name} is saturated"
         if (accel, gyro) == self._last_imu:
             self._same_imu += 1
@@ -182,9 +182,12 @@ class Intake:
         )
 
     def _take_wheels(self, reading: Reading, frame: Frame) -> None:
-        for i, value in enumerate(
-            _quad(reading.counts if self._counts else reading.wheel_speed_radps)
-        ):
+        values = reading.counts if self._counts else reading.wheel_speed_radps
+        if values is None:
+            for i in range(4):
+                frame.wheel_new[i] = frame.wheel_jump[i] = False
+            return
+        for i, value in enumerate(_quad(values)):
             frame.wheel_jump[i] = False
             if value is None or abs(value) > 1e15:
                 frame.wheel_new[i] = False
@@ -250,6 +253,8 @@ class Intake:
                 frame.motor_enabled = bool(reading.motor_enabled)
             else:
                 frame.command_fault = True
+        if frame.throttle is not None:
+            frame.drive = frame.throttle if frame.motor_enabled else 0.0
         if reading.command_age_s is not None:
             if finite(reading.command_age_s) and reading.command_age_s >= 0:
                 frame.command_age_s = float(reading.command_age_s)

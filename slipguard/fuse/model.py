@@ -24,6 +24,7 @@ and standing still between two edges is not mistaken for a measured speed.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +41,9 @@ ROBUST_SD = 2.0
 MOST_DISTANCE = 4.0
 
 
-def transition(dt_s: float, s_z: float, hub_gain: Array, radius_m: float, F: Array) -> None:
+def transition(
+    dt_s: float, s_z: float, hub_gain: Sequence[float], radius_m: float, F: Array
+) -> None:
     """Write F = df/dx into ``F`` (7, 7), which starts as the identity.
 
     ``hub_gain`` (4,): derivative of each hub's speed by v. Left out: a gripping tyre's creep, and
@@ -59,7 +62,7 @@ def process_noise(
     accel_var: float,
     drift_var: float,
     bias_var: float,
-    travel_var: Array,
+    travel_var: Sequence[float],
     Q: Array,
 ) -> None:
     """Write Q into ``Q`` (7, 7): what a step of dt adds to the uncertainty.

@@ -9,8 +9,6 @@ felt the same way).
 
 from __future__ import annotations
 
-from collections import deque
-
 EVERY_S = 0.1
 SNAPSHOTS = 5
 PARTED_MPS = 0.08
@@ -32,18 +30,33 @@ class Parting:
     """Keeps the speed of body and rims over the last 0.4 s."""
 
     def __init__(self) -> None:
-        self._past: deque[tuple[float, float, float]] = deque(maxlen=SNAPSHOTS)
+        self._taken = 0  # snapshots so far, at most SNAPSHOTS; the oldest comes first
+        self._times_s = [0.0] * SNAPSHOTS
+        self._speeds_mps = [0.0] * SNAPSHOTS
+        self._travels_m = [0.0] * SNAPSHOTS
         self._clock_s = 0.0
 
     def note(self, dt_s: float, speed_mps: float, travel_m: float) -> None:
         """``travel_m``: mean of the four rims, as counted."""
         self._clock_s += dt_s
-        if not self._past or self._clock_s - self._past[-1][0] >= EVERY_S:
-            self._past.append((self._clock_s, speed_mps, travel_m))
+        taken = self._taken
+        if taken > 0 and self._clock_s - self._times_s[taken - 1] < EVERY_S:
+            return
+        if taken == SNAPSHOTS:
+            for k in range(SNAPSHOTS - 1):
+                self._times_s[k] = self._times_s[k + 1]
+                self._speeds_mps[k] = self._speeds_mps[k + 1]
+                self._travels_m[k] = self._travels_m[k + 1]
+        else:
+            taken += 1
+            self._taken = taken
+        self._times_s[taken - 1] = self._clock_s
+        self._speeds_mps[taken - 1] = speed_mps
+        self._travels_m[taken - 1] = travel_m
 
     def forget(self) -> None:
         """What was is no longer comparable."""
-        self._past.clear()
+        self._taken = 0
 
     def estimate_left(
         self, way: float, speed_mps: float, travel_m: float, force_mps2: float
@@ -53,27 +66,26 @@ class Parting:
         ``way``: 1.0 if the rims seem to run forward of the ground, else -1.0. ``force_mps2``:
         specific force along x.
         """
-        if len(self._past) < SNAPSHOTS or force_mps2 * way > LEAST_PUSH_MPS2:
+        if self._taken < SNAPSHOTS or force_mps2 * way > LEAST_PUSH_MPS2:
             return False
         rims = self._rim_speeds(travel_m)
-        moved = (speed_mps - self._past[0][1]) * way
+        moved = (speed_mps - self._speeds_mps[0]) * way
         parted = (rims[-1] - rims[0]) * way - moved
         return parted > PARTED_MPS and max(rims) - min(rims) < RIM_SHARE * parted
 
     def rims_jump(self, travel_m: float) -> bool:
         """Whether the rims change their speed so fast that slip is likelier than a fault."""
-        if len(self._past) < SNAPSHOTS:
+        if self._taken < SNAPSHOTS:
             return False
         rims = self._rim_speeds(travel_m)
         return max(rims) - min(rims) > JUMP_MPS
 
     def _rim_speeds(self, travel_m: float) -> list[float]:
         """Mean speed of the rims in each interval, the last up to now."""
-        times = [t for t, _, _ in self._past]
-        ways = [way for _, _, way in self._past]
+        times, ways = list(self._times_s), list(self._travels_m)
         # The interval that has just begun is too short for a speed: with the one before it.
         times[-1], ways[-1] = self._clock_s, travel_m
-        return [(ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(len(times) - 1)]
+        return [(ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(SNAPSHOTS - 1)]
 
 
 class AccelerometerDoubt:

@@ -46,7 +46,7 @@ class RestWatch:
 
     def forget(self) -> None:
         """Begin to watch anew."""
-        self._sums = [0.0, 0.0]
+        self._sums[0] = self._sums[1] = 0.0
         self._jolts = 0
         self._quiet_s = self._moved_s = self._calm_s = 0.0
         self.at_rest = False
@@ -73,7 +73,7 @@ class RestWatch:
         self._calm_s = self._calm_s + dt_s if calm and not self.at_rest else 0.0
         turning = turn_radps > self._gyro_limit + (0.0 if self.at_rest else 3.0 * turn_sd_radps)
         if turning or self._jolts >= 2 or max(self._sums) > START_LIMIT:
-            self._sums = [0.0, 0.0]
+            self._sums[0] = self._sums[1] = 0.0
             self._moved_s = 0.0
             self._quiet_s = 0.0
             self.at_rest = False
@@ -84,7 +84,7 @@ class RestWatch:
         slow = abs(speed_mps) < SLOW_MPS + SLOW_SD * speed_sd_mps
         self.at_rest = still and (slow or self._quiet_s > QUIET_S)
         if not still:
-            self._sums = [0.0, 0.0]
+            self._sums[0] = self._sums[1] = 0.0
         return self.at_rest
 
     def _feel_start(self, force_mps2: float, force_sd_mps2: float) -> None:

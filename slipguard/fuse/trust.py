@@ -89,35 +89,41 @@ class Wheels:
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._parting = Parting()
         self._compare_s = 0.0
-        self._compare_from: tuple[float, list[float]] = (0.0, [0.0] * 4)
+        self._compare_mps = 0.0  # speed, and slip of each wheel, that it is compared from
+        self._compare_slips = [0.0] * 4
 
     @property
     def still_s(self) -> float:
         """Time since any wheel counted."""
-        return min(w.still_s for w in self.tracks)
+        return min([w.still_s for w in self.tracks])
 
     @property
     def any_grip(self) -> bool:
-        return any(w.gripping for w in self.tracks)
-
-    def grips(self, i: int) -> bool:
-        """Whether wheel i runs with its hub as far as its counts can tell."""
-        return self.tracks[i].gripping and self.excess_m[i] == 0.0
+        return True in [w.gripping for w in self.tracks]
 
     # -- one frame ---------------------------------------------------------------------------
 
     def watch_torque(self, frame: Frame, brakes: Quad, backward: bool) -> None:
         """Note which way each wheel can slip. ``brakes`` (4,): commands of the step before."""
+        drive = frame.drive
+        unknown = math.isnan(drive)
+        neutral = abs(drive) <= NEUTRAL
         for i in range(4):
-            ahead = behind = True
-            if frame.throttle is not None:
-                drive = frame.throttle if frame.motor_enabled else 0.0
-                drags = brakes[i] > BRAKED or abs(drive) <= NEUTRAL
-                ahead = drive > NEUTRAL or (drags and backward)
-                behind = drive < -NEUTRAL or (drags and not backward)
+            drags = neutral or brakes[i] > BRAKED
+            ahead = unknown or drive > NEUTRAL or (drags and backward)
+            behind = unknown or drive < -NEUTRAL or (drags and not backward)
             left = self._may_slip[i]
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+
+    def any_news(self, frame: Frame) -> bool:
+        """Whether a wheel reported with this frame."""
+        new = frame.wheel_new
+        return bool(new[0] or new[1] or new[2] or new[3])
+
+    def any_counts(self, frame: Frame) -> bool:
+        """Whether a wheel of this frame went on."""
+        return True in [frame.wheel_new[i] and frame.wheel_step[i] != 0.0 for i in range(4)]
 
     def predict(self, dt_s: float, accel_mps2: float) -> None:
         """Let the rims run on."""
@@ -142,7 +148,8 @@ class Wheels:
 
     @property
     def _mean_travel_m(self) -> float:
-        return sum(w.travel_m for w in self.tracks) / 4.0
+        fl, fr, rl, rr = [w.travel_m for w in self.tracks]
+        return (fl + fr + rl + rr) / 4.0
 
     def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
         """Whether wheels that leave the estimate together tell of the estimate, not of slip.
@@ -153,7 +160,7 @@ class Wheels:
             same = [i for i, slip in enumerate(slips) if slip * way > 0.0]
             if len(same) < 3:
                 continue
-            if not any(self._may(i, way) for i in same):
+            if True not in [self._may(i, way) for i in same]:
                 return True  # no torque drives them that way
             return self._parting.estimate_left(
                 way, body.speed_mps, self._mean_travel_m, body.accel_smooth[0]
@@ -180,14 +187,15 @@ class Wheels:
 
     def _take_counts(self, frame: Frame, body: Body) -> None:
         x, P = body.engine.x, body.engine.P
-        innovation = np.zeros(4)
-        R = self._R
+        innovation = [0.0] * 4
+        noise = [NO_INFORMATION] * 4
         body.look_back()
+        v_var = float(P[V, V])
+        v_sd = math.sqrt(max(0.0, v_var))
         suspects: list[int] = []
         robust = [NO_INFORMATION] * 4
-        spinning = any(not w.gripping for w in self.tracks)
+        spinning = False in [w.gripping for w in self.tracks]
         for i, wheel in enumerate(self.tracks):
-            R[i, i] = NO_INFORMATION
             if not frame.wheel_new[i]:
                 continue
             if frame.wheel_jump[i]:
@@ -199,13 +207,13 @@ class Wheels:
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
             if wheel.gripping:
-                fastest = max(fastest, abs(body.hub_mps[i]) + EDGE_SD * math.sqrt(body.speed_var))
+                fastest = max(fastest, abs(body.hub_mps[i]) + EDGE_SD * v_sd)
             wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
             back = -body.late_s * body.hub_gain[i]
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
-            var = float(P[P0 + i, P0 + i] + back * (2.0 * P[V, P0 + i] + back * P[V, V]))
+            var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
             excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
             self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(max(0.0, var))
             sd = math.sqrt(var + self._edge_sd**2)
@@ -215,33 +223,33 @@ class Wheels:
                 continue
             if excess == 0.0:
                 wheel.grip(body.seen_hub_mps(i))
-            innovation[i], R[i, i] = model.box_update(
+            innovation[i], noise[i] = model.box_update(
                 mean, var, wheel.low_m, wheel.high_m, self._edge_sd
             )
             far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
-            creeps = self._creeps_along(i, innovation[i], var + R[i, i], spinning)
+            creeps = self._creeps_along(i, innovation[i], var + noise[i], spinning)
             if far or creeps:
                 suspects.append(i)
-            robust[i] = model.robust(innovation[i], var, R[i, i], abs(excess) / sd)
-        slips = [x if w.gripping else 0.0 for x, w in zip(self.excess_m, self.tracks, strict=True)]
+            robust[i] = model.robust(innovation[i], var, noise[i], abs(excess) / sd)
+        slips = [self.excess_m[i] if w.gripping else 0.0 for i, w in enumerate(self.tracks)]
         if suspects and self._is_estimate_wrong(body, slips):
             body.doubt.begin(body.speed_mps)
         else:
-            for i in range(4):
-                R[i, i] = robust[i]
+            noise = robust
             for i in suspects:
                 if self._may(i, innovation[i]):
                     self._distrust(i, body)
-                    R[i, i] = NO_INFORMATION
-        informed = any(R[i, i] < NO_INFORMATION for i in range(4))
+                    noise[i] = NO_INFORMATION
         if self.any_grip:
             body.uncorrected_s = 0.0
-        if informed:
-            K = body.engine.update(innovation, self._H, R)
+        if min(noise) < NO_INFORMATION:
+            for i in range(4):
+                self._R[i, i] = noise[i]
+            K = body.engine.update(np.array(innovation), self._H, self._R)
             pulls = [float(K[V, i] * innovation[i]) for i in range(4)]
             for i in range(4):
                 self._pull[i] += pulls[i]
-            body.revise_past(sum(pulls))
+            body.revise_past(pulls[0] + pulls[1] + pulls[2] + pulls[3])
 
     def _directed(self, i: int, step: float, body: Body) -> float:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
@@ -255,7 +263,7 @@ class Wheels:
 
     def _may(self, i: int, slip: float) -> bool:
         """Whether wheel i can slip that way (positive: forward faster than the ground)."""
-        turning = sum(w.still_s < DEAD_S for w in self.tracks)
+        turning = sum([w.still_s < DEAD_S for w in self.tracks])
         if self.tracks[i].still_s > DEAD_S and turning >= 2:
             return True  # others turn and this one does not: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
@@ -274,7 +282,7 @@ class Wheels:
         z = innovation / math.sqrt(S)
         sums[0] = max(0.0, sums[0] + z - CUSUM_DRIFT)
         sums[1] = max(0.0, sums[1] - z - CUSUM_DRIFT)
-        return max(sums) > CUSUM_LIMIT
+        return max(sums[0], sums[1]) > CUSUM_LIMIT
 
     def _distrust(self, i: int, body: Body) -> None:
         """Wheel i has left the ground's motion: take back what it lately did to the speed."""
@@ -324,7 +332,7 @@ class Wheels:
             rim = frame.wheel_radps[i] * self._radius
             # The body's rocking shows in a speed taken over a moment, not over long.
             hub = body.hub_mps[i] + body.body_turn_mps * min(1.0, age / BLUR_S)
-            gain = float(body.hub_gain[i])
+            gain = body.hub_gain[i]
             wheel.travel_m += rim * age
             wheel.still_s = 0.0 if abs(rim) > 0.5 * noise else wheel.still_s + age
             # A speed is a mean over the time since the last one: what changed in it is open,
@@ -370,10 +378,11 @@ class Wheels:
             body.doubt.begin(body.speed_mps)
             return
         if self._compare_s == 0.0:
-            self._compare_from = (v, slips)
+            self._compare_mps = v
+            for i in range(4):
+                self._compare_slips[i] = slips[i]
         self._compare_s += self._period_s
-        v_then, slips_then = self._compare_from
-        change = abs(v - v_then)
+        change = abs(v - self._compare_mps)
         if change < COMPARE_MPS:
             if self._compare_s > COMPARE_S:
                 self._compare_s = 0.0
@@ -385,7 +394,7 @@ class Wheels:
         follow = [
             i
             for i in range(4)
-            if abs(slips[i] - slips_then[i]) < near and abs(slips[i] - mean) < near
+            if abs(slips[i] - self._compare_slips[i]) < near and abs(slips[i] - mean) < near
         ]
         if len(follow) >= 3:
             self._follow(body, mean, near, follow)

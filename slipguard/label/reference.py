@@ -60,8 +60,8 @@ def look_back(readings: Iterable[Reading], config: Config) -> Reference:
     """Drive forwards through the readings, as the guard does, then backwards."""
     intake, fusion = Intake(config), Fusion(config)
     detectors, responder = Detectors(config), Responder(config)
-    recorder = Recorder(fusion.body.engine.x, fusion.body.engine.P)
-    fusion.body.engine = recorder
+    recorder = Recorder(fusion.motion.body.engine.x, fusion.motion.body.engine.P)
+    fusion.motion.body.engine = recorder
     smoothed = _Smoothed(recorder)
     rows: list[tuple[float, ...]] = []
     travel: list[tuple[float, ...]] = []
@@ -75,7 +75,7 @@ def look_back(readings: Iterable[Reading], config: Config) -> Reference:
             (
                 frame.t_s,
                 estimate.yaw_rate_radps,
-                fusion.body.body_turn_mps,
+                fusion.motion.body.body_turn_mps,
                 0.0 if frame.throttle is None else frame.throttle,
                 float(frame.motor_enabled),
                 0.0 if age is None else age,
@@ -87,12 +87,12 @@ def look_back(readings: Iterable[Reading], config: Config) -> Reference:
     t_s = np.maximum.accumulate(table[:, 0])
     ground = np.array(
         [
-            [fusion.body.hub_speed(i, v, yaw)[0] for i in range(4)]
+            [fusion.motion.body.hub_speed(i, v, yaw)[0] for i in range(4)]
             for v, yaw in zip(speed.tolist(), table[:, 1].tolist(), strict=True)
         ]
     ).reshape(-1, 4)
     counted = np.array(travel).reshape(-1, 4)
-    late_s = fusion.body.late_s + 0.5 / config.encoders.rate_hz
+    late_s = fusion.motion.body.late_s + 0.5 / config.encoders.rate_hz
     gripping = ground - table[:, 2:3]
     slip = np.column_stack(
         [slip_speed(t_s, counted[:, i], gripping[:, i], config.count_m, late_s) for i in range(4)]

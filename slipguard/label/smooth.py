@@ -14,6 +14,7 @@ nothing flows back through what was forgotten.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,7 @@ class Recorder(FilterpyEngine):
         self._eye = np.eye(len(x))
         self.steps = Steps([], [], [], [], [])
 
-    def predict(self, moved: Array, F: Array, Q: Array) -> None:
+    def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
         """As the engine's."""
         self._before(F)
         super().predict(moved, F, Q)

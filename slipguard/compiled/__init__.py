@@ -1,0 +1,5 @@
+"""The compiled engine: the fusion of ``slipguard/fuse``, the same code, compiled by numba."""
+
+from slipguard.compiled.fusion import CompiledFusion
+
+__all__ = ["CompiledFusion"]
