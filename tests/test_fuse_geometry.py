@@ -41,7 +41,8 @@ def test_wheel_speeds_of_a_rigid_turn():
     assert (fl + fr) / (rl + rr) == pytest.approx(1.0549, abs=5e-5)
     steer = math.atan(0.5 / 1.5)
     assert math.degrees(steer) == pytest.approx(18.43, abs=0.01)
-    assert geometry.yaw_from_steer(1.0, steer, config.rover) == pytest.approx(0.6667, abs=5e-5)
+    arm_m = geometry.turn_arm_m(config.rover)
+    assert geometry.yaw_from_steer(1.0, steer, arm_m) == pytest.approx(0.6667, abs=5e-5)
 
 
 @pytest.mark.parametrize("steered", ["front", "rear", "both", "skid"])
@@ -73,16 +74,18 @@ def test_steering_left_turns_as_the_steered_axle_says(steered, sign):
     """Front wheels to the left turn left; rear wheels to the left turn right; reversing the
     other way round. Two steered axles turn twice as tight."""
     config = rover(steered=steered)
-    yaw = geometry.yaw_from_steer(1.0, 0.2, config.rover)
+    arm_m = geometry.turn_arm_m(config.rover)
+    yaw = geometry.yaw_from_steer(1.0, 0.2, arm_m)
     assert yaw * sign > 0.0
-    assert geometry.yaw_from_steer(-1.0, 0.2, config.rover) == -yaw
+    assert geometry.yaw_from_steer(-1.0, 0.2, arm_m) == -yaw
     share = 2.0 if steered == "both" else 1.0
     assert abs(yaw) == pytest.approx(share * math.tan(0.2) / config.rover.wheelbase_m)
 
 
 def test_skid_steering_has_no_steer_angle():
     """Without a gyro nothing is known of its turning: none is made up."""
-    assert geometry.yaw_from_steer(1.0, 0.3, rover(steered="skid").rover) == 0.0
+    arm_m = geometry.turn_arm_m(rover(steered="skid").rover)
+    assert geometry.yaw_from_steer(1.0, 0.3, arm_m) == 0.0
 
 
 @pytest.mark.parametrize("steered", ["front", "rear", "both", "skid"])

@@ -185,8 +185,8 @@ class Spy:
         self.x = np.array(x, dtype=float)
         self.P = np.eye(N_STATE)
 
-    def predict(self, moved: model.Array, F: model.Array, Q: model.Array) -> None:
-        self.moved, self.F, self.Q = moved.copy(), F.copy(), Q.copy()
+    def predict(self, moved: list[float], F: model.Array, Q: model.Array) -> None:
+        self.moved, self.F, self.Q = np.array(moved), F.copy(), Q.copy()
 
 
 def predicted(x: model.Array, frame: Frame, steered: str = "front") -> Spy:
