@@ -26,6 +26,9 @@ from slipguard.recording import open_recording
 REPLAY = Path(__file__).parent.parent / "replay"
 RECORDED = sorted(p.relative_to(REPLAY).as_posix() for p in REPLAY.rglob("*.csv*"))
 CLOSE = 1e-9
+ANY_DRIVE = 1e-6
+"""Where the accelerometer is doubted the speed is opened wide in one step: an ill-conditioned
+update, after which double precision leaves the two some 1e-8 apart. No recorded drive has that."""
 AFTER_A_GAP = 1e-4
 """After a gap the speed is anything up to 15 m/s, the travel in it up to 7 m, and the next counts
 tell it to a millimetre: seven digits are lost at once, in either engine (against exact fractions
@@ -216,7 +219,7 @@ def test_random_drives_are_decided_the_same(kind, seed, points, turn, slope, whe
         speed.append((t, v))
     slip = {wheel: [(0.4 * t, 0.0), (0.5 * t, spin), (0.6 * t, 0.0)]}
     made = drive(KINDS[kind], speed, curvature=turn, slope_rad=slope, slip=slip, seed=seed)
-    compare(KINDS[kind], made.readings)
+    compare(KINDS[kind], made.readings, ANY_DRIVE)
 
 
 @pytest.mark.parametrize("kind", ["96 counts", "one channel", "speeds", "late"])
