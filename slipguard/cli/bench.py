@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from slipguard.cli.console import console
-from slipguard.config import Config
+from slipguard.cli.drive_in import load_rover
 from slipguard.errors import RecordingError
 from slipguard.recording import open_recording
 
@@ -35,7 +35,7 @@ def bench(
     """
     from slipguard.bench import measure
 
-    config = Config.load(drive.parent / "rover.yaml" if rover is None else rover)
+    config = load_rover(drive, rover)
     readings = [row.reading for row in open_recording(drive)]
     if len(readings) < LEAST_ROWS or config.encoders.kind != "counts":
         raise RecordingError(f"{drive}: expected a drive with counts, {LEAST_ROWS} rows or more")

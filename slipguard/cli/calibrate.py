@@ -16,9 +16,10 @@ from slipguard.calibrate.circle import HEADING_SD_DEG, RADIUS_SD_M
 from slipguard.calibrate.guide import CAUTION, GUIDE
 from slipguard.calibrate.straight import LENGTH_SD_M
 from slipguard.cli.console import console, table
+from slipguard.cli.drive_in import load_rover
 from slipguard.cli.exits import EXIT_HELP
 from slipguard.config import Config
-from slipguard.errors import ConfigError, RecordingError
+from slipguard.errors import RecordingError
 from slipguard.settings import GRAVITY_MPS2
 
 app = typer.Typer(
@@ -71,7 +72,7 @@ def level(
     out: Out = None,
     date: Date = None,
 ) -> None:
-    config = _config(rover, drive, after)
+    config = load_rover(drive, rover, *(after or ()))
     _finish(steps.level(steps.load_samples(drive), config, gravity_mps2=gravity), out, date)
 
 
@@ -79,7 +80,7 @@ def level(
 def noise(
     drive: Drive, rover: Rover = None, after: After = None, out: Out = None, date: Date = None
 ) -> None:
-    config = _config(rover, drive, after)
+    config = load_rover(drive, rover, *(after or ()))
     try:
         found = steps.noise(steps.load_samples(drive), config)
     except ModuleNotFoundError as err:
@@ -101,7 +102,7 @@ def straight(
     out: Out = None,
     date: Date = None,
 ) -> None:
-    config = _config(rover, drive, after)
+    config = load_rover(drive, rover, *(after or ()))
     found = steps.straight(steps.load_samples(drive), config, length, length_sd_m=length_sd)
     _finish(found, out, date)
 
@@ -123,7 +124,7 @@ def circle(
     out: Out = None,
     date: Date = None,
 ) -> None:
-    config = _config(rover, drives[0], after)
+    config = load_rover(drives[0], rover, *(after or ()))
     samples = [steps.load_samples(drive) for drive in drives]
     found = steps.circle(samples, config, turns, heading_sd_deg=heading_sd, radius_sd_m=radius_sd)
     _finish(found, out, date)
@@ -133,7 +134,7 @@ def circle(
 def deadband(
     drive: Drive, rover: Rover = None, after: After = None, out: Out = None, date: Date = None
 ) -> None:
-    config = _config(rover, drive, after)
+    config = load_rover(drive, rover, *(after or ()))
     _finish(steps.deadband(steps.load_samples(drive), config), out, date)
 
 
@@ -151,16 +152,6 @@ def apply(
     _write(out, steps.merged(rover, patches))
     Config.load(out)
     console().print(Text(f"wrote {out}"))
-
-
-def _config(rover: Path | None, drive: Path, after: list[Path] | None) -> Config:
-    path = drive.parent / "rover.yaml" if rover is None else rover
-    if rover is None and not path.exists():
-        raise ConfigError(
-            f"{path}: not there; put the rover's YAML beside the drive, or name it with "
-            "--rover FILE"
-        )
-    return Config.load(path, *(after or ()))
 
 
 def _finish(found: steps.Calibration, out: Path | None, date: str | None) -> None:

@@ -38,17 +38,32 @@ def open_drive(
     typer.BadParameter
         A pipe, or an output that would overwrite what is read.
     """
-    rover_path = drive.parent / "rover.yaml" if rover is None else rover
-    _check_paths([drive, labels_path(drive), rover_path], outputs)
+    _check_paths([drive, labels_path(drive), _rover_path(drive, rover)], outputs)
     recording = open_recording(drive)
-    if rover is None and not rover_path.exists():
+    config = load_rover(drive, rover)
+    check_match(config, _rover_path(drive, rover), recording)
+    return recording, config
+
+
+def load_rover(drive: Path, rover: Path | None, *patches: Path) -> Config:
+    """``rover``, or the rover.yaml beside the drive, with ``patches`` laid over it.
+
+    Raises
+    ------
+    ConfigError
+        It is not there, or wrong.
+    """
+    path = _rover_path(drive, rover)
+    if rover is None and not path.exists():
         raise ConfigError(
-            f"{rover_path}: not there; put the rover's YAML beside the drive, or name it with "
+            f"{path}: not there; put the rover's YAML beside the drive, or name it with "
             "--rover FILE"
         )
-    config = Config.load(rover_path)
-    check_match(config, rover_path, recording)
-    return recording, config
+    return Config.load(path, *patches)
+
+
+def _rover_path(drive: Path, rover: Path | None) -> Path:
+    return drive.parent / "rover.yaml" if rover is None else rover
 
 
 def _check_paths(read: Sequence[Path], outputs: Sequence[Path | None]) -> None:

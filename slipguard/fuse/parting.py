@@ -54,10 +54,6 @@ class Parting:
         self._speeds_mps[taken - 1] = speed_mps
         self._travels_m[taken - 1] = travel_m
 
-    def forget(self) -> None:
-        """What was is no longer comparable."""
-        self._taken = 0
-
     def estimate_left(
         self, way: float, speed_mps: float, travel_m: float, force_mps2: float
     ) -> bool:
