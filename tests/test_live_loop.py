@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import signal
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from live_bench import FAULT_S, PERIOD_S, ROVER, Rig, broken, level
 
 from slipguard import Config, Guard, Hold
 from slipguard.live import ArmingError, Loop, Recorder, VirtualClock, stop_on_signals
+from slipguard.live.interpreter import undisturbed
 from slipguard.live.replayed import ReplayedSensors
 from slipguard.live.simulated import SimulatedRover
 from slipguard.plugin import AlertSink, Health, WhenSilent
@@ -86,6 +88,25 @@ def test_the_live_loop_decides_as_the_simulator_does():
     for done, decision in itertools.islice(zip(rounds, alone.decisions, strict=True), 10, None):
         assert done.decision.brakes == pytest.approx(decision.brakes, abs=1e-6)
         assert done.decision.throttle == pytest.approx(decision.throttle, abs=1e-6)
+
+
+def test_a_simulated_rover_lives_one_life_whoever_asks():
+    """A late read still runs when the next asks: as one after the other, never both at once."""
+
+    def lived(threads: int) -> list[object]:
+        rover = SimulatedRover(level(), ROVER, 3, VirtualClock())
+
+        def live() -> None:
+            for i in range(1, 401):
+                rover.live_until(i * PERIOD_S)
+
+        with ThreadPoolExecutor(threads) as pool:
+            for asked in [pool.submit(live) for _ in range(threads)]:
+                asked.result()
+        return [rover.plant.t_s, rover.plant.truth(), rover.plant.reading()]
+
+    with undisturbed():  # threads take turns quickly
+        assert lived(2) == lived(1)
 
 
 def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 
 from slipguard.config import Config
@@ -63,6 +65,7 @@ class SimulatedRover:
         self._driven = driven_by_scenario
         self._enabled = True
         self._looked = False
+        self._living = threading.Lock()
         self._command: Command | None = None
 
     def host(self, config: Config, clock: Clock, *, threads: bool = True) -> Host:
@@ -94,15 +97,20 @@ class SimulatedRover:
         """Nothing to let go."""
 
     def live_until(self, t_s: float) -> Reading | None:
-        """Let the rover live until its time ``t_s``; what its sensors delivered meanwhile."""
-        found = None if self._looked else self._look()
-        for _ in range(MOST_STEPS):
-            if self.plant.t_s + 0.75 * self.plant.dt_s > t_s:
-                break
-            self._step()
-            reading = self._look()
-            found = reading if found is None else newest(found, reading)
-        return found
+        """Let the rover live until its time ``t_s``; what its sensors delivered meanwhile.
+
+        From any thread, one after the other: a read that missed its deadline still runs in the
+        sensors' thread, and the engine lets other threads go on while it steps.
+        """
+        with self._living:
+            found = None if self._looked else self._look()
+            for _ in range(MOST_STEPS):
+                if self.plant.t_s + 0.75 * self.plant.dt_s > t_s:
+                    break
+                self._step()
+                reading = self._look()
+                found = reading if found is None else newest(found, reading)
+            return found
 
     def _look(self) -> Reading:
         """The sensors now; the driver acts on what is true now."""
