@@ -56,9 +56,6 @@ class Estimate:
     accel_doubted_s : float
         For how long the accelerometer has been left out because it contradicts all wheels;
         0.0 while it is believed.
-    accel_doubted_s : float
-        For how long the accelerometer has been left out because it contradicts all wheels;
-        0.0 while it is believed.
     """
 
     t_s: float

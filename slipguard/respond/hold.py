@@ -64,7 +64,7 @@ TABLE: dict[tuple[Hold, Event], Hold] = {
 
 
 class HillHold:
-    """Brake wish for all four wheels together, 0..1, and the phase it comes from."""
+    """Brake wish for each wheel, 0..1, all the same but in a stop, and the phase it comes from."""
 
     def __init__(self, config: Config) -> None:
         rover, brakes = config.rover, config.brakes
@@ -95,8 +95,8 @@ class HillHold:
         blind: bool,
         broken: frozenset[int],
         dt_s: float,
-    ) -> float:
-        """Brake wish now.
+    ) -> list[float]:
+        """Brake wish for each wheel now.
 
         ``asked``: direction driven, +1, 0, -1, once unlatched; ``throttle``: what the motor
         gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
@@ -114,10 +114,10 @@ class HillHold:
         if self.phase is Hold.STOPPING:
             return self._stop.step(estimate, blind=blind, broken=broken, dt_s=dt_s)
         if self.phase is Hold.HOLDING:
-            return self._holding(estimate, dt_s)
+            return [self._holding(estimate, dt_s)] * 4
         if self.phase is Hold.RELEASING:
-            return self._releasing(estimate, asked, abs(throttle), dt_s)
-        return 0.0
+            return [self._releasing(estimate, asked, abs(throttle), dt_s)] * 4
+        return [0.0] * 4
 
     # -- events ------------------------------------------------------------------------------
 
@@ -174,7 +174,7 @@ class HillHold:
         self.phase = phase
         self._origin_m = estimate.distance_m
         if phase is Hold.STOPPING:
-            self._stop.start(estimate.speed_mps)
+            self._stop.start(estimate.speed_mps, estimate.yaw_rate_radps)
         elif phase is Hold.HOLDING:
             self.held_s = 0.0
             self._wait_s = WAIT_S if came_from is Hold.RELEASING else 0.0

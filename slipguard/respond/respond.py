@@ -42,7 +42,7 @@ class Responder:
         self._gate.step(frame, link_lost)
         asked = self._gate.asked(frame)
         must_stop = link_lost or not frame.motor_enabled
-        level = self._hold.step(
+        held = self._hold.step(
             estimate,
             asked=asked,
             throttle=max(-self._limit, min(self._limit, frame.throttle or 0.0)),
@@ -56,7 +56,7 @@ class Responder:
             dt_s=dt,
         )
         wishes, traction_limit = self._traction.step(estimate, findings, asked != 0, dt)
-        self.brakes = self._slewed(wishes, level, dt)
+        self.brakes = self._slewed([max(w, h) for w, h in zip(wishes, held, strict=True)], dt)
         limit = min(traction_limit, self._gate.speed_limit(estimate, blind))
         most = LIMIT_SLEW_PER_S * dt
         self._limit += max(-most, min(most, limit - self._limit))
@@ -98,11 +98,11 @@ class Responder:
             estimate=estimate,
         )
 
-    def _slewed(self, wishes: list[float], level: float, dt_s: float) -> Quad:
+    def _slewed(self, wishes: list[float], dt_s: float) -> Quad:
         most = self._slew * dt_s
         out = []
         for now, wish in zip(self.brakes, wishes, strict=True):
-            target = max(0.0, min(1.0, max(wish, level)))
+            target = max(0.0, min(1.0, wish))
             out.append(now + max(-most, min(most, target - now)))
         return (out[0], out[1], out[2], out[3])
 
