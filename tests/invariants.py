@@ -35,6 +35,7 @@ class Watched:
         self._neutral_seen = False
         self._driven = False
         self._spun_s = [-math.inf] * 4
+        self._stopped_s = -math.inf
         self._last: Decision | None = None
 
     def step(self, reading: Reading) -> Decision:
@@ -103,10 +104,12 @@ class Watched:
             spins = any(f.kind == "wheel_spin" and f.wheel == WHEELS[i] for f in decision.findings)
             if spins:
                 self._spun_s[i] = self.now_s
+        if decision.hold is Hold.STOPPING:  # each brake as its own ground allows
+            self._stopped_s = self.now_s
         gripping = {
             round(brake, 9)
             for brake, spun in zip(decision.brakes, self._spun_s, strict=True)
-            if self.now_s - spun > BRAKE_OVER_S
+            if self.now_s - max(spun, self._stopped_s) > BRAKE_OVER_S
         }
         assert len(gripping) <= 1, "a wheel that does not spin is braked more than another"
 

@@ -41,7 +41,8 @@ stretches: all by 1.5 s."""
 @given(stretch=bad_stretches())
 def test_no_reading_breaks_the_loop(name, stretch):
     """``step`` never raises, every output is finite, in range and slew-limited, no hold lets go
-    without a command, and no wheel that does not spin is braked alone (see invariants.py)."""
+    without a command, and outside a stop no wheel that does not spin is braked alone (see
+    invariants.py)."""
     watched = Watched(CONFIGS[name])
     for reading in stretch:
         watched.step(reading)
