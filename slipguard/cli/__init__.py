@@ -14,6 +14,7 @@ from slipguard.cli import (
     bench,
     budget,
     calibrate,
+    commission,
     compare,
     convert,
     evaluate,
@@ -41,6 +42,7 @@ app.command("budget", epilog=EXIT_HELP)(budget.budget)
 app.command("replay", epilog=EXIT_HELP)(replay.replay)
 app.command("report", epilog=EXIT_HELP)(report.report)
 app.command("label", epilog=EXIT_HELP)(label.label)
+app.command("commission", epilog=EXIT_HELP)(commission.commission)
 app.command("run", epilog=EXIT_HELP)(run.run)
 app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
 app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)

@@ -28,7 +28,7 @@ MEANING = {
     Exit.CONFIG: "the rover YAML is missing or wrong",
     Exit.RECORDING: "a drive, its labels or an output file cannot be read or written",
     Exit.PLUGIN: "a plugin is wrong",
-    Exit.NOT_ARMED: "the rover is not fit to drive: a check before arming failed",
+    Exit.NOT_ARMED: "the rover is not fit to drive: a check failed",
     Exit.REGRESSION: "a comparison of two configs found a regression",
     Exit.INTERRUPTED: "interrupted from the keyboard",
 }

@@ -13,6 +13,7 @@ import typer
 from slipguard.cli.console import console, table
 from slipguard.cli.run_lines import AlertLines, JsonLines, print_json
 from slipguard.cli.run_view import View
+from slipguard.commission import standing
 from slipguard.config import Config
 from slipguard.errors import ConfigError
 from slipguard.live import (
@@ -98,6 +99,9 @@ def run(
             loop.watchers.append(stack.enter_context(AlertLines()).watch)
         stack.enter_context(stop_on_signals(loop))
         stack.enter_context(loop)
+        warning = _not_commissioned(rover, config) if not desk else ""
+        if warning:
+            loop.tell("warning", warning)
         if check:
             loop.arm()
         else:
@@ -111,12 +115,20 @@ def run(
         _print_end(loop.timing, folder, real_time=isinstance(clock, MonotonicClock))
 
 
+def _not_commissioned(rover: Path | None, config: Config) -> str:
+    """What is missing in the commissioning record; a record that cannot be read is none."""
+    try:
+        return standing(rover, config) if rover is not None else ""
+    except ConfigError as err:
+        return f"not commissioned: {err}"
+
+
 def _config(rover: Path | None, source: str) -> Config:
     if rover is not None:
         return Config.load(rover)
     kind, _, name = source.partition(":")
     if kind == "simulate":
-        demo: Config = _simulator().DEMO_ROVER
+        demo: Config = simulator().DEMO_ROVER
         return demo
     if kind == "replay":
         beside = Path(name).parent / "rover.yaml"
@@ -167,7 +179,7 @@ def _loop(
         parts = {"host": drive.host(config, clock, threads=threads), "operator": drive}
         finished = lambda: drive.finished  # noqa: E731
     elif kind == "simulate" and name:
-        _simulator()
+        simulator()
         from slipguard.cli.simulate import find_scenario
         from slipguard.live.simulated import SimulatedRover
 
@@ -189,7 +201,8 @@ def _loop(
     return loop, finished
 
 
-def _simulator() -> Any:
+def simulator() -> Any:
+    """The simulator, or which extra brings it."""
     try:
         import slipguard.simulate as simulator
     except ModuleNotFoundError as err:

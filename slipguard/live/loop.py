@@ -29,6 +29,7 @@ from slipguard.live.settings import LiveSettings
 from slipguard.live.stops import Stops
 from slipguard.live.watchdog import Watchdog, notify
 from slipguard.plugin.host import Host
+from slipguard.plugin.isolate import Level
 from slipguard.reading import Reading
 
 HELD_ROUNDS = 3
@@ -108,6 +109,9 @@ class Loop:
         self.pace = Pace(self.clock, self.settings.rate_hz or config.imu.rate_hz)
         self.watchers: list[Callable[[Round], None]] = []
         """Called with every round, in the loop's thread: be quick. One that raises is dropped."""
+        self.adjust: Callable[[Reading, Decision], Decision] = lambda reading, decision: decision
+        """What is sent instead of a decision: for trying out single brakes on a bench. A reason to
+        stop still cuts the throttle."""
         self.armed = False
         self.closing = False
         self.operator = operator
@@ -239,6 +243,15 @@ class Loop:
         """Stop gently, hold, then let ``run`` return. From a signal handler or any thread."""
         self._end = reason
 
+    @property
+    def stopping(self) -> bool:
+        """Whether ``stop`` was called."""
+        return self._end is not None
+
+    def tell(self, level: Level, message: str) -> None:
+        """Tell the driver something with the next round; it goes into the recording too."""
+        self._tell(level, "note", message)
+
     def round(self) -> Round:
         """Wait for the next tick, then do one round."""
         now_s = self.pace.wait()
@@ -275,7 +288,8 @@ class Loop:
         self._stops.take_findings(decision.findings)
         self._gather_news(now_s)
         own, self._alerts = tuple(self._alerts), []
-        sent = replace(decision, alerts=(*decision.alerts, *own))
+        sent = self.adjust(reading, decision)
+        sent = replace(sent, alerts=(*decision.alerts, *own))
         if self._stops and sent.throttle:
             sent = replace(sent, throttle=0.0)
         alerts = (*sent.alerts, *self.host.apply(sent))

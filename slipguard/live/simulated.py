@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from typing import Protocol
 
 import numpy as np
 
@@ -148,12 +149,19 @@ class SimulatedRover:
         )
 
 
+class Living(Protocol):
+    """A rover that lives in somebody's time."""
+
+    def live_until(self, t_s: float) -> Reading | None:
+        """Let it live until then; what its sensors delivered meanwhile."""
+
+
 class SimulatedSensors(SensorSource):
     """Wheels and IMU."""
 
     deadline_s = 1.0  # the physics of many steps takes its time
 
-    def __init__(self, rover: SimulatedRover, config: Config, clock: Clock) -> None:
+    def __init__(self, rover: Living, config: Config, clock: Clock) -> None:
         wheels = "counts" if config.encoders.kind == "counts" else "wheel_speed_radps"
         self.provides = (wheels, "accel_mps2", "gyro_radps")
         self._rover = rover
