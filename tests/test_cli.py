@@ -5,19 +5,23 @@ from __future__ import annotations
 import gzip
 import io
 import json
+import os
+import re
 import subprocess
 import sys
 from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+import typer
 from fake_guard import FakeGuard, decision, finding
 
 import slipguard.cli.drive_in
 import slipguard.cli.drive_text
 import slipguard.replay
 from slipguard import Alert, Hold, Reading, RecordingError
-from slipguard.cli import main
+from slipguard.cli import app, main
+from slipguard.cli.examples import EXAMPLES
 from slipguard.cli.exits import MEANING, Exit, exit_for
 from slipguard.config import settings_table
 from slipguard.errors import SlipguardError
@@ -497,3 +501,39 @@ def test_the_package_runs_as_a_module():
     assert good.returncode == 0
     assert good.stdout.startswith(b"slipguard ")
     assert bad.returncode == Exit.USAGE
+
+
+def commands_of(group, *path):
+    """Every command below a group, by its path."""
+    for name, command in group.commands.items():
+        if hasattr(command, "commands"):
+            yield from commands_of(command, *path, name)
+        else:
+            yield (*path, name)
+
+
+def test_every_help_shows_an_example(capsys):
+    """Options alone do not say how a command is used; options of an example must exist."""
+    found = list(commands_of(typer.main.get_command(app)))
+    assert {" ".join(path) for path in found} == set(EXAMPLES)
+    for path in found:
+        assert main([*path, "--help"]) == Exit.DONE
+        text = capsys.readouterr().out
+        (example,) = re.findall(r"^  Example:\n    slipguard (.*)$", text, re.M)
+        assert example == EXAMPLES[" ".join(path)]
+        assert example.split()[: len(path)] == list(path)
+        for option in re.findall(r"(?<= )--?[a-z][a-z-]*", example):
+            assert re.search(rf"^ .*(?<![\w-]){option}\b", text, re.M), (path, option)
+
+
+def test_the_shell_completes_commands():
+    """What --install-completion sets up: the shell asks the program, which answers with names."""
+    asked = {
+        "_SLIPGUARD_COMPLETE": "complete_bash",
+        "COMP_WORDS": "slipguard co",
+        "COMP_CWORD": "1",
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "slipguard"], env=os.environ | asked, capture_output=True, text=True
+    )
+    assert done.stdout.split() == ["commission", "compare", "convert"], done.stderr

@@ -71,6 +71,9 @@ def test_a_simulated_run_as_json(short, capsys, tmp_path):
     assert last["timing"]["rounds"] == 401
     rows = list(open_recording(Path(last["recorded"]) / "drive-000.csv"))
     assert len(rows) == 401
+    capsys.readouterr()
+    assert main(["replay", str(Path(last["recorded"]) / "drive-000.csv")]) == Exit.DONE
+    assert "2.00 s in 401 rows" in capsys.readouterr().out
 
 
 def test_a_replayed_run(capsys):

@@ -27,6 +27,7 @@ from slipguard.cli import (
     simulate,
     tune,
 )
+from slipguard.cli.examples import end_of_help
 from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
 from slipguard.errors import SlipguardError
 
@@ -34,23 +35,22 @@ app = typer.Typer(
     help="Catch spinning wheels and roll-aways of a remotely driven four-wheel rover.",
     epilog=EXIT_HELP,
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-app.command("budget", epilog=EXIT_HELP)(budget.budget)
-app.command("replay", epilog=EXIT_HELP)(replay.replay)
-app.command("report", epilog=EXIT_HELP)(report.report)
-app.command("label", epilog=EXIT_HELP)(label.label)
-app.command("commission", epilog=EXIT_HELP)(commission.commission)
-app.command("run", epilog=EXIT_HELP)(run.run)
-app.command("simulate", epilog=EXIT_HELP)(simulate.simulate)
-app.command("evaluate", epilog=EXIT_HELP)(evaluate.evaluate)
-app.command("compare", epilog=EXIT_HELP)(compare.compare)
-app.command("tune", epilog=EXIT_HELP)(tune.tune)
-app.command("convert", epilog=EXIT_HELP)(convert.convert)
-app.command("bench", epilog=EXIT_HELP)(bench.bench)
-app.command("settings", epilog=EXIT_HELP)(settings.settings)
+app.command("budget", epilog=end_of_help("budget"))(budget.budget)
+app.command("replay", epilog=end_of_help("replay"))(replay.replay)
+app.command("report", epilog=end_of_help("report"))(report.report)
+app.command("label", epilog=end_of_help("label"))(label.label)
+app.command("commission", epilog=end_of_help("commission"))(commission.commission)
+app.command("run", epilog=end_of_help("run"))(run.run)
+app.command("simulate", epilog=end_of_help("simulate"))(simulate.simulate)
+app.command("evaluate", epilog=end_of_help("evaluate"))(evaluate.evaluate)
+app.command("compare", epilog=end_of_help("compare"))(compare.compare)
+app.command("tune", epilog=end_of_help("tune"))(tune.tune)
+app.command("convert", epilog=end_of_help("convert"))(convert.convert)
+app.command("bench", epilog=end_of_help("bench"))(bench.bench)
+app.command("settings", epilog=end_of_help("settings"))(settings.settings)
 app.add_typer(calibrate.app, name="calibrate")
 app.add_typer(plugins.app, name="plugins")
 

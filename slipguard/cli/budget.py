@@ -62,8 +62,7 @@ def budget(
     """Work out what the design can do: brakes, encoders, speed, motor.
 
     Each line shows its formula, the number it hangs on, and a verdict. A key that was left out
-    makes it "not known", whatever the default would give. Example:
-    slipguard budget rover.yaml --grade 30 --payload 1.5
+    makes it "not known", whatever the default would give.
     """
     try:
         wishes = Wishes(

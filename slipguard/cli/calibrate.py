@@ -17,6 +17,7 @@ from slipguard.calibrate.guide import CAUTION, GUIDE
 from slipguard.calibrate.straight import LENGTH_SD_M
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_in import load_rover
+from slipguard.cli.examples import end_of_help
 from slipguard.cli.exits import EXIT_HELP
 from slipguard.config import Config
 from slipguard.errors import RecordingError
@@ -50,10 +51,10 @@ Date = Annotated[str | None, typer.Option(help="Date to write down. Default: tod
 def _step(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Register a step; its help is its part of the guide, line for line."""
     words = "\b\n" + f"{GUIDE[name]}\n\n\b\n{CAUTION}"
-    return app.command(name, help=words, epilog=EXIT_HELP)
+    return app.command(name, help=words, epilog=end_of_help(f"calibrate {name}"))
 
 
-@app.command("guide")
+@app.command("guide", epilog=end_of_help("calibrate guide"))
 def guide() -> None:
     """Print what to drive for each step, in order."""
     for number, (name, words) in enumerate(GUIDE.items(), 1):
@@ -138,7 +139,7 @@ def deadband(
     _finish(steps.deadband(steps.load_samples(drive), config), out, date)
 
 
-@app.command("apply", epilog=EXIT_HELP)
+@app.command("apply", epilog=end_of_help("calibrate apply"))
 def apply(
     rover: Annotated[Path, typer.Argument(help="The rover's YAML.")],
     patches: Annotated[list[Path], typer.Argument(help="What the steps wrote, in order.")],
@@ -146,8 +147,7 @@ def apply(
 ) -> None:
     """Lay calibrations over a rover file and write a new one.
 
-    Comments of the old file are lost; keep it. Example:
-    slipguard calibrate apply rover.yaml level.yaml straight.yaml --out rover_calibrated.yaml
+    Comments of the old file are lost; keep it.
     """
     _write(out, steps.merged(rover, patches))
     Config.load(out)

@@ -70,7 +70,7 @@ def commission(
 
     Wheels turned by hand, brakes pressed one by one, the IMU tilted, the kill switch and a cut link
     tried, then a first crawl. When all is passed a record is written, and 'slipguard run' no longer
-    warns. Example: slipguard commission --rover rover.yaml --who "A. Builder"
+    warns.
     """
     config = _config(rover, source)
     chosen = _chosen(items(config), only or [])
@@ -171,6 +171,9 @@ def _tried(
     if settings.record is not None:
         recorder = make_recorder(config, settings, rover).start()
         stack.callback(recorder.close)
+        if rover is None:
+            text: str = simulator().DEMO_ROVER_YAML
+            (recorder.folder / "rover.yaml").write_text(text, encoding="utf-8")
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, **parts)
     session = Session(loop, simulated=bench is not None)

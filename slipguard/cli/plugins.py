@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.text import Text
 
 from slipguard.cli.console import console, table
+from slipguard.cli.examples import end_of_help
 from slipguard.cli.exits import Exit
 from slipguard.config import Config
 from slipguard.plugin.contract import CHANNELS, THROTTLE
@@ -24,7 +25,7 @@ from slipguard.plugin.scaffold import write_project
 app = typer.Typer(help="List, check and start plugins.", no_args_is_help=True)
 
 
-@app.command("list")
+@app.command("list", epilog=end_of_help("plugins list"))
 def list_plugins(
     json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
 ) -> None:
@@ -45,7 +46,7 @@ def list_plugins(
     _print_problems(out, plugins)
 
 
-@app.command("check")
+@app.command("check", epilog=end_of_help("plugins check"))
 def check(
     names: Annotated[
         list[str] | None, typer.Argument(help="Plugins to check. Default: all installed.")
@@ -74,7 +75,7 @@ def check(
         raise typer.Exit(Exit.PLUGIN)
 
 
-@app.command("new")
+@app.command("new", epilog=end_of_help("plugins new"))
 def new(
     name: Annotated[str, typer.Argument(help="Name of the plugin, e.g. my-brake.")],
     into: Annotated[Path, typer.Option(help="Directory to put the project in.")] = Path(),

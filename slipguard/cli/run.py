@@ -126,16 +126,22 @@ def _not_commissioned(rover: Path | None, config: Config) -> str:
 def _config(rover: Path | None, source: str) -> Config:
     if rover is not None:
         return Config.load(rover)
-    kind, _, name = source.partition(":")
+    kind = source.partition(":")[0]
     if kind == "simulate":
         demo: Config = simulator().DEMO_ROVER
         return demo
     if kind == "replay":
-        beside = Path(name).parent / "rover.yaml"
-        if beside.exists():
+        beside = _rover_file(rover, source)
+        if beside is not None and beside.exists():
             return Config.load(beside)
         raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
     raise typer.BadParameter("name the rover's YAML with --rover FILE")
+
+
+def _rover_file(rover: Path | None, source: str) -> Path | None:
+    """The file that ``_config`` read; None: it read none."""
+    kind, _, name = source.partition(":")
+    return Path(name).parent / "rover.yaml" if rover is None and kind == "replay" else rover
 
 
 def _settings(
@@ -192,7 +198,10 @@ def _loop(
             f"--source {source}: expected plugins, replay:DRIVE or simulate:SCENARIO"
         )
     if settings.record is not None:
-        recorder = make_recorder(config, settings, rover).start()
+        recorder = make_recorder(config, settings, _rover_file(rover, source)).start()
+        if rover is None and kind == "simulate":
+            text: str = simulator().DEMO_ROVER_YAML
+            (recorder.folder / "rover.yaml").write_text(text, encoding="utf-8")
         stack.callback(recorder.close)
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)

@@ -81,6 +81,8 @@ class Loop:
         Where commands come from; otherwise the socket ``live.command``.
     recorder : Recorder, optional
         Otherwise one where ``live.record`` says so.
+    rover : path, optional
+        The rover file, kept beside what is recorded, so that a replay finds it.
     clock : Clock, optional
     threads : bool
         False: no watchdog thread, for tests whose time is not real.
@@ -99,6 +101,7 @@ class Loop:
         host: Host | None = None,
         operator: Operator | None = None,
         recorder: Recorder | None = None,
+        rover: str | os.PathLike[str] | None = None,
         clock: Clock | None = None,
         threads: bool = True,
     ) -> None:
@@ -116,6 +119,7 @@ class Loop:
         self.closing = False
         self.operator = operator
         self.recorder = recorder
+        self._rover = rover
         self._own = [operator is None, recorder is None]
         self._guard = Guard(config)
         self._stops = Stops(self.settings.stop_on_faults)
@@ -162,7 +166,7 @@ class Loop:
                     silence_s=self.config.limits.link_timeout_s,
                 )
             if self.recorder is None and self.settings.record is not None:
-                self.recorder = make_recorder(self.config, self.settings).start()
+                self.recorder = make_recorder(self.config, self.settings, self._rover).start()
             self.host.open()
         except BaseException:
             self._close_own()

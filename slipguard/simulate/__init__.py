@@ -18,7 +18,7 @@ from slipguard.simulate.drive import Drive, Helper, run
 from slipguard.simulate.labels import Label, label_drive
 from slipguard.simulate.outcome import Outcome, summarise
 from slipguard.simulate.plant import Plant
-from slipguard.simulate.scenario import DEMO_ROVER, Scenario
+from slipguard.simulate.scenario import DEMO_ROVER, DEMO_ROVER_YAML, Scenario
 from slipguard.simulate.scenarios import SCENARIOS, make
 from slipguard.simulate.settings import SimSettings
 from slipguard.simulate.truth import Truth
@@ -26,6 +26,7 @@ from slipguard.simulate.world import Patch, World
 
 __all__ = [
     "DEMO_ROVER",
+    "DEMO_ROVER_YAML",
     "SCENARIOS",
     "Drive",
     "Helper",
