@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -59,6 +60,13 @@ def evaluate(
             help="Also let the guard act, beside nobody, the truth and locked differentials.",
         ),
     ] = False,
+    variants: Annotated[
+        str,
+        typer.Option(
+            help="Simulated: rovers that are not as their YAML says and rovers with a broken "
+            "sensor, by name with commas, or 'all'; with --closed-loop also how they hold."
+        ),
+    ] = "",
     json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
 ) -> None:
@@ -72,6 +80,11 @@ def evaluate(
         raise typer.BadParameter(
             "--closed-loop is for simulated drives; a recording does not react"
         )
+    if variants:
+        if folder is not None:
+            raise typer.BadParameter("--variants is for simulated drives, not for recorded ones")
+        _variants(variants, rover, scenarios, seeds, closed_loop, json, workers)
+        return
     jobs, trials_wanted = (
         (list(_recorded(folder, rover)), [])
         if folder is not None
@@ -90,18 +103,26 @@ def evaluate(
         config = _simulated_rover(rover)
         if config.count_m > 0.0:
             shown_tables.append(limits_table(config))
+    _show(screen, shown_tables)
+    _print_notes(screen, measures.values())
+    if json is not None:
+        _write(json, as_json(measures, trials))
+
+
+def _write(path: Path, values: dict[str, Any]) -> None:
+    text = jsonlib.dumps(values, indent=2, default=float)
+    try:
+        path.write_text(text + "\n", encoding="utf-8")
+    except OSError as err:
+        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
+
+
+def _show(screen: Console, shown_tables: Iterable[tuple[str, list[str], list[list[str]]]]) -> None:
     for title, header, rows in shown_tables:
         shown = table(title, header[0], *(f">{name}" for name in header[1:]))
         for row in rows:
             shown.add_row(*row)
         screen.print(shown)
-    _print_notes(screen, measures.values())
-    if json is not None:
-        text = jsonlib.dumps(as_json(measures, trials), indent=2, default=float)
-        try:
-            json.write_text(text + "\n", encoding="utf-8")
-        except OSError as err:
-            raise RecordingError(f"{json}: cannot write: {err.strerror}") from err
 
 
 Job = tuple[str, Callable[[], Any]]
@@ -144,22 +165,11 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
 def _simulated(
     rover: Path | None, scenarios: str, seeds: str, closed_loop: bool
 ) -> tuple[list[Job], list[Job]]:
-    try:
-        from slipguard.evaluate.trials import HELPERS, open_loop, trial
-        from slipguard.simulate import SCENARIOS
-    except ModuleNotFoundError as err:
-        if err.name != "mujoco":
-            raise
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+    _need_engine()
+    from slipguard.evaluate.trials import HELPERS, open_loop, trial
+
     config = _simulated_rover(rover)
-    names = list(SCENARIOS) if scenarios == "all" else scenarios.split(",")
-    for name in names:
-        if name not in SCENARIOS:
-            raise typer.BadParameter(f"no scenario {name!r}; known: {', '.join(SCENARIOS)}")
-    first, _, last = seeds.partition(":")
-    if not (first.isdigit() and last.isdigit() and int(first) < int(last)):
-        raise typer.BadParameter(f"seeds: found {seeds!r}, expected FIRST:LAST, e.g. 1000:1004")
-    pairs = [(name, seed) for seed in range(int(first), int(last)) for name in names]
+    pairs = _pairs(scenarios, seeds)
     drives: list[Job] = [(name, partial(open_loop, name, seed, config)) for name, seed in pairs]
     closed: list[Job] = [
         (name, partial(trial, name, seed, helper, config))
@@ -168,6 +178,71 @@ def _simulated(
         if closed_loop
     ]
     return drives, closed
+
+
+def _need_engine() -> None:
+    try:
+        import_module("slipguard.simulate")
+    except ModuleNotFoundError as err:
+        if err.name != "mujoco":
+            raise
+        raise typer.BadParameter(EXTRA_NEEDED) from err
+
+
+def _pairs(scenarios: str, seeds: str, every: Iterable[str] | None = None) -> list[tuple[str, int]]:
+    """Scenario and seed of each drive; ``every``: what 'all' scenarios means."""
+    from slipguard.simulate import SCENARIOS
+
+    names = list(every or SCENARIOS) if scenarios == "all" else scenarios.split(",")
+    for name in names:
+        if name not in SCENARIOS:
+            raise typer.BadParameter(f"no scenario {name!r}; known: {', '.join(SCENARIOS)}")
+    first, _, last = seeds.partition(":")
+    if not (first.isdigit() and last.isdigit() and int(first) < int(last)):
+        raise typer.BadParameter(f"seeds: found {seeds!r}, expected FIRST:LAST, e.g. 1000:1004")
+    return [(name, seed) for seed in range(int(first), int(last)) for name in names]
+
+
+def _variants(
+    wanted: str,
+    rover: Path | None,
+    scenarios: str,
+    seeds: str,
+    closed_loop: bool,
+    json: Path | None,
+    workers: int,
+) -> None:
+    _need_engine()
+    from slipguard.evaluate import variants as v
+
+    names = list(v.VARIANTS) if wanted == "all" else wanted.split(",")
+    for name in names:
+        if name not in v.VARIANTS:
+            raise typer.BadParameter(f"no variant {name!r}; known: {', '.join(v.VARIANTS)}")
+    config = _simulated_rover(rover)
+    if config.encoders.kind != "counts":
+        raise typer.BadParameter("--variants needs a rover whose encoders count")
+    drives: list[Job] = [
+        (f"{scenario} {seed}", partial(v.watch_variants, scenario, seed, config, names))
+        for scenario, seed in _pairs(scenarios, seeds, v.OPEN_LOOP)
+    ]
+    holds: list[Job] = [
+        (name, partial(v.hold_variant, scenario, seed, config, name))
+        for scenario, seed in _pairs("all", seeds, v.HOLDING)
+        for name in names
+        if closed_loop
+    ]
+    results = {name: v.VariantResult() for name in names}
+    for _, by_name in _spread(drives, workers, "drives"):
+        for name, one in by_name.items():
+            results[name] += one
+    for name, one in _spread(holds, workers, "closed loop"):
+        results[name] += one
+    screen = console()
+    _show(screen, v.variants_tables(results))
+    _print_notes(screen, (result.measures for result in results.values()))
+    if json is not None:
+        _write(json, {"variants": v.variants_json(results)})
 
 
 def _simulated_rover(rover: Path | None) -> Config:

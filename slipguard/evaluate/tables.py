@@ -57,7 +57,8 @@ def _total(measures: Iterable[Measures]) -> Measures:
     return total
 
 
-def _percentile(values: Sequence[float], percent: float) -> float | None:
+def percentile(values: Sequence[float], percent: float) -> float | None:
+    """A percentile; None of nothing."""
     return float(np.percentile(values, percent)) if len(values) else None
 
 
@@ -72,8 +73,8 @@ def _plain(m: Measures) -> dict[str, Any]:
                 "labelled": found + missed,
                 "recall": found / (found + missed),
                 "precision": matched / (matched + false) if matched + false else None,
-                "delay_p50_s": _percentile(delays, 50),
-                "delay_p95_s": _percentile(delays, 95),
+                "delay_p50_s": percentile(delays, 50),
+                "delay_p95_s": percentile(delays, 95),
             }
     alarms = sum(m.false.get(kind, 0) for kind in COUNTED)
     out["false_alarms"] = dict(m.false)
@@ -81,7 +82,7 @@ def _plain(m: Measures) -> dict[str, Any]:
     out["false_spin_and_rolling_per_hour"] = alarms / m.hours if m.hours else None
     out["false_per_hour_95"] = rate_interval(alarms, m.hours)
     out["short_spins"] = {"found": m.short_found, "missed": m.short_missed}
-    out["roll_travel_p95_m"] = _percentile(m.roll_travel_m, 95)
+    out["roll_travel_p95_m"] = percentile(m.roll_travel_m, 95)
     out["speed_rmse_mps"] = {
         "ordinary": m.rmse_mps("ordinary"),
         "spinning": m.rmse_mps("spinning"),
@@ -104,8 +105,8 @@ def _detection(measures: Mapping[str, Measures]) -> Table:
             delays = m.delays_s.get(kind, [])
             cells += [
                 f"{found}/{found + missed}" if found + missed else "-",
-                _ms(_percentile(delays, 50)),
-                _ms(_percentile(delays, 95)),
+                _ms(percentile(delays, 50)),
+                _ms(percentile(delays, 95)),
             ]
         cells.append(f"{m.short_found}/{m.short_found + m.short_missed}")
         rows.append(cells)
@@ -171,8 +172,8 @@ def _outcomes(trials: Sequence[Trial]) -> dict[str, Any]:
         "drives": len(trials),
         "across": len(crossed) if trials[0].goal else None,
         "across_mean_s": sum(crossed) / len(crossed) if crossed else None,
-        "rolled_p50_m": _percentile(rolled, 50),
-        "rolled_p95_m": _percentile(rolled, 95),
+        "rolled_p50_m": percentile(rolled, 50),
+        "rolled_p95_m": percentile(rolled, 95),
         "rolled_worst_m": max(rolled),
         "brake_wheel_s": sum(t.brake_wheel_s for t in trials) / len(trials),
         "pulled_m": sum(t.pulled_m for t in trials) / len(trials),

@@ -123,6 +123,35 @@ class EncoderModel:
         return step
 
 
+class ImuSpoiler:
+    """What an IMU with faults makes of its samples, force and rate in one (6,)."""
+
+    def __init__(self, config: Config, faults: Sequence[ImuFault]) -> None:
+        imu = config.imu
+        self._faults = list(faults)
+        self._range = np.repeat([imu.accel_range_mps2, imu.gyro_range_radps], 3)
+        self._last: Array = np.zeros(6)
+
+    def __call__(self, t_s: float, value: Array) -> tuple[Triple, Triple] | None:
+        """The sample as it arrives, rounded; None: nothing does."""
+        for fault in self._faults:
+            if fault.start_s <= t_s < fault.end_s:
+                if fault.kind == "missing":
+                    return None
+                if fault.kind == "frozen":
+                    value = self._last
+                elif fault.kind == "saturated":
+                    value = self._range.copy()
+                else:
+                    value = np.full(6, math.nan)
+        self._last = value
+        a, b, c, d, e, f = value.tolist()
+        return (
+            (round(a, 4), round(b, 4), round(c, 4)),
+            (round(d, 5), round(e, 5), round(f, 5)),
+        )
+
+
 class ImuModel:
     """Specific force and angular rate as the sensor reports them.
 
@@ -141,7 +170,7 @@ class ImuModel:
         rng: np.random.Generator,
     ) -> None:
         imu = config.imu
-        self._faults = list(faults)
+        self._spoil = ImuSpoiler(config, faults)
         self._rng = rng
         self._to_sensor = mount_rotation(imu.rotation_deg).T
         self._delay = _Delay(imu.delay_s, dt_s)
@@ -159,7 +188,6 @@ class ImuModel:
         self._turn = self.TONES_PER_REV * dt_s
         self._draws = np.zeros((0, 12))
         self._used = 0
-        self._last: Array = np.zeros(6)
 
     def sample(
         self, t_s: float, force: Array, rate: Array, rim_mps: float, wheel_radps: float
@@ -175,19 +203,4 @@ class ImuModel:
         value = self._delay(clean + self._shake @ np.sin(self._phase) * rim_mps)
         value = value + self._bias + self._noise * draw[:6]
         value = np.clip(value, -self._range, self._range)
-        for fault in self._faults:
-            if fault.start_s <= t_s < fault.end_s:
-                if fault.kind == "missing":
-                    return None
-                if fault.kind == "frozen":
-                    value = self._last
-                elif fault.kind == "saturated":
-                    value = self._range.copy()
-                else:
-                    value = np.full(6, math.nan)
-        self._last = value
-        a, b, c, d, e, f = value.tolist()
-        return (
-            (round(a, 4), round(b, 4), round(c, 4)),
-            (round(d, 5), round(e, 5), round(f, 5)),
-        )
+        return self._spoil(t_s, value)
