@@ -209,22 +209,30 @@ def _pieces(samples: Sequence[Sample]) -> list[list[Sample]]:
     return found[:-1] or found
 
 
+def _unrest_radps(piece: Sequence[Sample]) -> float:
+    """Scatter of the gyro: its mean holds the bias, which could cancel a movement."""
+    mean = _mean(piece, "gyro_radps")
+    if mean is None:
+        return math.inf
+    off = [math.dist(s.gyro_radps, mean) ** 2 for s in piece if s.gyro_radps is not None]
+    return math.sqrt(sum(off) / len(off))
+
+
 def _most_level(samples: Sequence[Sample]) -> list[Sample]:
     """The stretch, but for the end, in which gravity was nearest to the upright axis, and still."""
 
     def lean(piece: list[Sample]) -> float:
-        force, rate = _mean(piece, "accel_mps2"), _mean(piece, "gyro_radps")
-        if force is None or rate is None:
+        force = _mean(piece, "accel_mps2")
+        if force is None:
             return math.inf
-        return math.hypot(*force[:2]) / GRAVITY_MPS2 + math.hypot(*rate)
+        return math.hypot(*force[:2]) / GRAVITY_MPS2 + _unrest_radps(piece)
 
     return min(_pieces(samples), key=lean)
 
 
 def _angle(samples: Sequence[Sample]) -> Triple:
     """Integral of the gyro less its stillest half second, degrees about each axis."""
-    means = [m for piece in _pieces(samples) if (m := _mean(piece, "gyro_radps")) is not None]
-    bias = min(means, key=lambda m: math.hypot(*m), default=(0.0, 0.0, 0.0))
+    bias = _mean(min(_pieces(samples), key=_unrest_radps), "gyro_radps") or (0.0, 0.0, 0.0)
     total = [0.0, 0.0, 0.0]
     last_s: float | None = None
     for sample in samples:
