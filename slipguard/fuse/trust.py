@@ -95,13 +95,11 @@ class Wheels:
     @property
     def still_s(self) -> float:
         """Time since any wheel counted."""
-        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return min(fl.still_s, fr.still_s, rl.still_s, rr.still_s)
+        return min([w.still_s for w in self.tracks])
 
     @property
     def any_grip(self) -> bool:
-        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return fl.gripping or fr.gripping or rl.gripping or rr.gripping
+        return True in [w.gripping for w in self.tracks]
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -150,8 +148,8 @@ class Wheels:
 
     @property
     def _mean_travel_m(self) -> float:
-        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return (fl.travel_m + fr.travel_m + rl.travel_m + rr.travel_m) / 4.0
+        fl, fr, rl, rr = [w.travel_m for w in self.tracks]
+        return (fl + fr + rl + rr) / 4.0
 
     def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
         """Whether wheels that leave the estimate together tell of the estimate, not of slip.
