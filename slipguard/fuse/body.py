@@ -35,7 +35,12 @@ SIDE_NOISE = 0.01  # s^0.5: speed noise for each m/s2 of centripetal acceleratio
 SIDE_SLIDE_NOISE = 0.3  # s^0.5: the same when the tyres cannot hold it
 SLIDE_MPS2 = 4.0  # centripetal acceleration from which they may not
 SPUN_RADPS = 1.5  # yaw rate beyond what the steering explains: the rover has spun round
-SPUN_NOISE = 2.0  # s^-0.5, of speed and of gravity along x, while it does
+SPUN_NOISE = 0.3  # s^-0.5, of speed and of gravity along x, while it does
+SLIDE_FROM_MPS2 = 3.0  # centripetal acceleration from which sideways speed is followed
+LEAST_SLIDE_MPS = 0.5  # a rover that stands does not slide, whatever its gyro says
+MOST_SLIDE_S = 3.0  # what turns for longer is a broken gyro
+SLIDE_LINGER_S = 0.3  # a rover that has spun round slides on for so long
+SLIDE_TAU_S = 3.0  # within which tyres end a slide sideways
 
 START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
 MOST_TOP_SPEEDS = 1.5  # no rover is faster than so many times the speed it can never exceed
@@ -64,6 +69,8 @@ class Body:
         Rim speed each wheel has while it grips, as its encoder sees it: against the body.
     hub_gain : list of 4 float
         Derivative of each hub's speed by the body's.
+    slides : bool
+        Whether it has spun round, so that no wheel's rim tells of the speed forward.
     late_s : float
         How much later than the IMU the encoders speak.
     late_m : list of 4 float
@@ -123,6 +130,10 @@ class Body:
         self._gyro_bias = [0.0, 0.0, 0.0]  # x and z; y is in the filter
         self._pitch_radps = 0.0
         self._s_y = 0.0
+        self._side_mps = 0.0  # sideways speed of the middle
+        self._spun_s = 0.0
+        self._calm_s = SLIDE_LINGER_S  # since it last spun round
+        self.slides = False
         self._vibration_var = 0.0
         self._lever_speed = 0.0
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
@@ -209,20 +220,24 @@ class Body:
             wx = wy = 0.0
             wz = geometry.yaw_from_steer(v, frame.steer_rad, self._turn_arm)
             accel, v_new, s_z = 0.0, v, 0.0
+            self.slides = False
             accel_var, drift_noise = BLIND_ACCEL_NOISE**2 * dt, DRIFT_NOISE
         else:
             wx = frame.gyro[0] - self._gyro_bias[0]
             wy = frame.gyro[1] - b
             wz = frame.gyro[2] - self._gyro_bias[2]
             s_z = self._gravity_z(c)
-            # The point that does not move sideways lies still_x ahead: v_y = -omega_z still_x.
-            felt = frame.accel[0] - c - wz * wz * self._still_x
+            sliding = self._slide(frame.accel[1] - self._s_y - v * wz, v, wz, dt)
+            turned = wz * self._side_mps  # a turn makes sideways speed forward speed
+            felt = frame.accel[0] - c
             # Tyres cannot do more: it is a knock or a broken sample, so the wheels decide.
-            accel = max(-MOST_ACCEL_MPS2, min(MOST_ACCEL_MPS2, felt))
+            accel = max(-MOST_ACCEL_MPS2, min(MOST_ACCEL_MPS2, felt)) + turned
+            felt += turned
             v_new = v + accel * dt - self._lever_step(wy, wz, dt)
             moved[C] = c + (-wy * s_z + wz * self._s_y) * dt
             self._s_y += (-wz * c + wx * s_z) * dt
-            self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
+            if not sliding:
+                self._s_y += (frame.accel[1] - v * wz - self._s_y) * min(1.0, dt / ROLL_TAU_S)
             accel_var, drift_noise = self._imu_noise(v, wz, dt)
             accel_var += ((felt - accel) * dt) ** 2
             if self.doubt.active:
@@ -244,6 +259,26 @@ class Body:
         model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
         self.engine.predict(moved, self._F, self._Q)
+
+    def _slide(self, side_mps2: float, v: float, wz: float, dt: float) -> bool:
+        """Keep the sideways speed of the middle. Returns whether the tyres may have let go.
+
+        ``side_mps2``: rate of the sideways speed, as felt. A body whose tyres hold turns about
+        the point without side slip, still_x ahead of the middle. One that turns faster than they
+        hold goes on as it was (Newton's law along y): what was forward is sideways a quarter turn
+        later, and rims tell nothing of it.
+        """
+        held_mps = -wz * self._still_x
+        fast = max(abs(v), abs(self._side_mps - held_mps)) > LEAST_SLIDE_MPS
+        spins = self._most_turn > 0.0 and abs(wz) > self._most_turn * abs(v) + SPUN_RADPS
+        self._calm_s = 0.0 if spins and fast else self._calm_s + dt
+        self._spun_s = self._spun_s + dt if self._calm_s < SLIDE_LINGER_S else 0.0
+        self.slides = 0.0 < self._spun_s < MOST_SLIDE_S
+        if not self.slides and abs(wz * v) < SLIDE_FROM_MPS2:
+            self._side_mps = held_mps
+            return False
+        self._side_mps += side_mps2 * dt + (held_mps - self._side_mps) * min(1.0, dt / SLIDE_TAU_S)
+        return True
 
     def _gravity_z(self, s_x: float) -> float:
         return math.sqrt(max(0.25 * GRAVITY_MPS2**2, GRAVITY_MPS2**2 - s_x**2 - self._s_y**2))
@@ -272,7 +307,7 @@ class Body:
             # Vibration of turning wheels that aliases to a slow beat looks like gravity along x.
             beat = math.sqrt(vibration) * min(1.0, abs(v))
             drift_noise = DRIFT_NOISE + VIBRATION_DRIFT * beat
-        if self._most_turn > 0.0 and abs(wz) > self._most_turn * abs(v) + SPUN_RADPS:
+        if self.slides:
             side = drift_noise = SPUN_NOISE  # faster than any steering turns it: it spins round
         per_second = SPEED_NOISE**2 + gain * gain * vibration + side * side
         return self._accel_var * dt * dt + dt * per_second, drift_noise
@@ -368,6 +403,8 @@ class Body:
             self._gyro_bias[j] = 0.0
             self.accel_smooth[j] = frame.accel[j]
         self.at_rest = False
+        self._calm_s = SLIDE_LINGER_S
+        self.slides = False
         self.doubt.end()
         self._rest.forget()
 

@@ -221,6 +221,9 @@ class Wheels:
             if not wheel.gripping:
                 self._try_regrip(i, body, age)
                 continue
+            if body.slides:  # a tyre that slides sideways holds along the wheel no more
+                self._distrust(i, body)
+                continue
             if excess == 0.0:
                 wheel.grip(body.seen_hub_mps(i))
             innovation[i], noise[i] = model.box_update(
@@ -301,7 +304,7 @@ class Wheels:
             wheel.calm_s += age
         else:
             wheel.calm_s = 0.0
-        if wheel.calm_s >= REGRIP_S:
+        if wheel.calm_s >= REGRIP_S and not body.slides:
             self._believe(i, body, wheel.rim_m, wheel.rim_var_m2)
 
     def _believe(self, i: int, body: Body, rim_m: float, var_m2: float) -> None:
@@ -367,7 +370,7 @@ class Wheels:
         the motor. Three wheels that kept their distance to the estimate while the body clearly
         sped up or slowed down, and agree among themselves, are gripping.
         """
-        if blind or self.any_grip:
+        if blind or self.any_grip or body.slides:
             self._compare_s = 0.0
             return
         v = body.speed_mps
