@@ -181,6 +181,22 @@ def test_rolling_back_against_the_command():
 
 
 @pytest.mark.parametrize("way", [1, -1])
+def test_running_out_and_speeding_up_again_is_rolling(way):
+    """Downhill, stick neutral: it all but stops, never at rest, and then gains speed. Nobody asked
+    for that, so it is found within two counts of travel."""
+    speed = [(0, 0), (0.6, 0), (1.2, 0.5), (2.0, 0.5), (2.8, 0.015), (2.85, 0.015), (4.4, 0.6)]
+    stick = [(0, 0), (0.6, 0), (0.61, 0.3), (2.0, 0.3), (2.01, 0), (4.4, 0)]
+    truth = drive(rover(), scaled(speed, way), throttle=scaled(stick, way), slope_rad=-0.05 * way)
+    decisions = run(rover(), truth.readings)
+    assert not any(d.estimate.at_rest for d in decisions if d.t_s > 101.0)
+    assert kinds(decisions) == {("rolling", None)}
+    found_s = onsets(decisions, "rolling")[0][0]
+    way_m = np.cumsum(np.abs(truth.speed_mps)) * (truth.t_s[1] - truth.t_s[0])
+    since, found = (round(s / 0.005) for s in (2.85, found_s))
+    assert 0.0 < way_m[found] - way_m[since] < 2.0 * rover().count_m
+
+
+@pytest.mark.parametrize("way", [1, -1])
 def test_coasting_on_is_not_rolling(way):
     """The stick let go at speed: it slows down for seconds, and that was asked for."""
     config = rover()

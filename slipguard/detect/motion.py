@@ -16,10 +16,10 @@ START_MPS = 0.1
 class UnaskedMotion:
     """Judges travel against what the driver asks for.
 
-    With no drive asked, motion counts once the rover has been at rest, or has turned round:
-    coasting on after the driver lets go does not. With drive asked, motion against it counts
-    once the rover has stopped or gone the asked way since, so that slowing down before
-    reversing does not.
+    With no drive asked, motion counts once the rover has been at rest, has turned round, or has
+    slowed down until it could not be told from rest: coasting on after the driver lets go does
+    not. With drive asked, motion against it counts once the rover has stopped or gone the asked
+    way since, so that slowing down before reversing does not.
     """
 
     def __init__(self, rolling: Rolling, count_m: float, inferred_direction: bool) -> None:
@@ -74,6 +74,8 @@ class UnaskedMotion:
                 return self._finding(estimate)
         if way == asked or (asked == 0 and not self._armed[way]):
             self._set_origin(estimate)
+            # Run out, as far as anyone can tell: what speeds up from here on rolls away.
+            self._armed[way] = asked == 0 and abs(v) < fast and sd < KNOWN_SD_MPS
             return None
         if not self._armed[way]:
             return None
