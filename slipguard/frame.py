@@ -22,8 +22,8 @@ class Frame:
     imu_new: bool = False
     imu_age_s: float = math.inf
     imu_fault: str = ""
-    accel: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    gyro: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    accel: list[float] = field(default_factory=lambda: [0.0] * 3)
+    gyro: list[float] = field(default_factory=lambda: [0.0] * 3)
     # Wheels: travel in counts since the first, or speed in rad/s
     wheel_new: list[bool] = field(default_factory=lambda: [False] * 4)
     wheel_dt_s: list[float] = field(default_factory=lambda: [0.0] * 4)

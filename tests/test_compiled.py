@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import threading
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -236,7 +237,7 @@ def test_the_compiled_engine_survives_any_reading(kind, stretch):
 
 def test_whole_numbers_in_a_rover_file_compile_nothing_new():
     """``[0, 0, 0]`` for ``[0.0, 0.0, 0.0]``: no second compilation, at start or on the move."""
-    from slipguard.compiled.fusion import _compiled
+    from slipguard.compiled.kernel import kernel
 
     text = (
         "rover: {mass_kg: 5, wheelbase_m: 1, track_m: 1, wheel_radius_m: 1, max_steer_deg: 25, "
@@ -245,11 +246,11 @@ def test_whole_numbers_in_a_rover_file_compile_nothing_new():
         "imu: {accel_noise_mps2: 1, gyro_noise_radps: 1, position_m: [0, 0, 0], delay_s: 0}\n"
     )
     Guard(rover(), engine="compiled")
-    before = list(_compiled().signatures)
+    before = list(kernel().step.signatures)
     guard = Guard(Config.parse(text), engine="compiled")
     guard.step(Reading(t_s=0, counts=(0, 0, 0, 0), accel_mps2=(0, 0, 10), gyro_radps=(0, 0, 0)))
     guard.step(Reading(t_s=1, counts=(1, 0, 0, 0), accel_mps2=(1, 0, 10), gyro_radps=(0, 0, 1)))
-    assert list(_compiled().signatures) == before
+    assert list(kernel().step.signatures) == before
 
 
 def test_two_compiled_guards_keep_apart():
@@ -262,6 +263,95 @@ def test_two_compiled_guards_keep_apart():
         assert repr(one.step(reading)) == expected[k]
         if k % 3 == 0:
             other.step(reading)
+
+
+# --- A drive in one call ---------------------------------------------------------------------
+
+
+def stepped(config: Config, readings: Iterable[Reading]) -> tuple[list[Estimate], np.ndarray]:
+    """Estimates of the compiled guard, and the brakes it pressed before each step."""
+    guard = Guard(config, engine="compiled")
+    estimates, brakes = [], [(0.0,) * 4]
+    for reading in readings:
+        decision = guard.step(reading)
+        estimates.append(decision.estimate)
+        brakes.append(decision.brakes)
+    return estimates, np.array(brakes[:-1])
+
+
+def is_the_same(config: Config, readings: list[Reading], at: int) -> None:
+    """Stepping, and the drive in two calls, the second from row ``at`` on: the same bits."""
+    from slipguard.compiled import DriveFusion, by_field
+
+    estimates, brakes = stepped(config, readings)
+    fusion = DriveFusion(config)
+    plain = fusion.plain(readings)
+    parts = [fusion.fuse(plain[:at], brakes[:at]), fusion.fuse(plain[at:], brakes[at:])]
+    columns = by_field(np.concatenate(parts))
+    assert list(columns) == [f.name for f in dataclasses.fields(Estimate)]
+    for name, column in columns.items():
+        expected = np.array([getattr(e, name) for e in estimates], float)
+        assert np.array_equal(column, expected), name
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_drive_in_one_call_is_the_drive_stepped(kind):
+    """Counts and speeds, turned and late sensors, faults, brakes pressed: to the last bit."""
+    slip = {"fr": [(1.4, 0), (1.6, 1), (2.2, 1), (2.3, 0)], "rl": [(2.8, 0), (3, -0.6), (3.2, 0)]}
+    made = drive(KINDS[kind], slip=slip, seed=7, **DRIVES["slope"])
+    readings = with_faults(made)
+    readings[700:] = [dataclasses.replace(r, t_s=r.t_s + 1.0) for r in readings[700:]]
+    is_the_same(KINDS[kind], readings, 333)
+
+
+@pytest.mark.parametrize("kind", ["96 counts", "one channel", "speeds", "turned IMU"])
+@settings(max_examples=25)
+@given(stretch=bad_stretches())
+def test_any_reading_in_one_call_is_that_reading_stepped(kind, stretch):
+    """What sensors and links may deliver is taken alike: none, no numbers, frozen, jumping."""
+    readings = list(stretch)
+    is_the_same(KINDS[kind], readings, len(readings) // 2)
+
+
+def test_arrays_of_another_shape_are_refused():
+    """Columns that are missing are said, not read beyond."""
+    from slipguard.compiled import DriveFusion
+
+    with pytest.raises(ValueError, match=r"plain \(3, 5\)"):
+        DriveFusion(rover()).fuse(np.zeros((3, 5)))
+    with pytest.raises(ValueError, match=r"brakes \(2, 4\)"):
+        DriveFusion(rover()).fuse(np.zeros((3, 14)), np.zeros((2, 4)))
+
+
+def test_one_program_compiles_while_the_others_wait(tmp_path):
+    """Two that start together on a fresh machine: the second goes on when the first is done."""
+    from slipguard.compiled.waiting import one_at_a_time
+
+    order: list[str] = []
+    inside = threading.Event()
+
+    def second() -> None:
+        inside.wait()
+        with one_at_a_time(tmp_path):
+            order.append("second")
+
+    other = threading.Thread(target=second)
+    other.start()
+    with one_at_a_time(tmp_path):
+        inside.set()
+        other.join(0.2)
+        order.append("first")
+    other.join()
+    assert order == ["first", "second"]
+
+
+def test_a_cache_that_cannot_be_written_stops_nobody(tmp_path):
+    """Read-only, or no folder at all: one compiles for oneself."""
+    from slipguard.compiled.waiting import one_at_a_time
+
+    (tmp_path / "file").write_text("")
+    with one_at_a_time(tmp_path / "file" / "folder"):
+        pass
 
 
 # --- The mirror ------------------------------------------------------------------------------

@@ -94,22 +94,9 @@ class Motion:
         body, wheels = self.body, self.wheels
         v, v_var = body.speed_mps, body.speed_var
         v_sd = math.sqrt(v_var)
-        missed = body.body_turn_mps
-        coasting = True
-        rim, slip, slip_sd, ratio = [0.0] * 4, [0.0] * 4, [0.0] * 4, [0.0] * 4
-        travel = [0.0] * 4
-        for i, track in enumerate(wheels.tracks):
-            hub, _ = body.hub_speed(i, v, body.yaw_radps)
-            slip_sd[i] = math.hypot(v_sd, track.rim_sd_mps)
-            travel[i] = track.travel_m
-            coasting = coasting and not track.gripping
-            if track.gripping and wheels.excess_m[i] == 0.0:  # as far as its counts can tell
-                rim[i] = hub
-            else:
-                # The encoders speak of a moment ago: carry the rim on with the body.
-                rim[i] = track.rim_mps + missed + body.accel_mps2 * body.late_s
-                slip[i] = rim[i] - hub
-                ratio[i] = slip_ratio(rim[i], hub)
+        coasting = not wheels.any_grip
+        fl, fr = self._wheel(0, v_sd), self._wheel(1, v_sd)
+        rl, rr = self._wheel(2, v_sd), self._wheel(3, v_sd)
         # The IMU's samples are from a moment ago: carry the speed on to now.
         speed = v + body.accel_mps2 * self._imu_delay_s
         speed_var = v_var + (body.scale_sd * v) ** 2 + wheels.doubt_mps**2
@@ -123,13 +110,13 @@ class Motion:
             body.yaw_radps,
             math.asin(force / GRAVITY_MPS2),
             math.sqrt(body.force_var + self._accel_bias_sd**2) / GRAVITY_MPS2,
-            quad(rim),
-            quad(slip),
-            quad(slip_sd),
-            quad(ratio),
+            (fl[0], fr[0], rl[0], rr[0]),
+            (fl[1], fr[1], rl[1], rr[1]),
+            (fl[2], fr[2], rl[2], rr[2]),
+            (fl[3], fr[3], rl[3], rr[3]),
             quad(wheels.excess_m),
             quad(wheels.excess_sd_m),
-            quad(travel),
+            (fl[4], fr[4], rl[4], rr[4]),
             body.side_slope_rad,
             body.accel_smooth[1],
             body.accel_smooth[2],
@@ -137,6 +124,17 @@ class Motion:
             coasting,
             body.doubt.lasted_s,
         )
+
+    def _wheel(self, i: int, v_sd: float) -> tuple[float, float, float, float, float]:
+        """Of wheel i: rim speed, slip speed and its standard deviation, slip ratio, travel."""
+        body, track = self.body, self.wheels.tracks[i]
+        hub, _ = body.hub_speed(i, body.speed_mps, body.yaw_radps)
+        slip_sd = math.hypot(v_sd, track.rim_sd_mps)
+        if track.gripping and self.wheels.excess_m[i] == 0.0:  # as far as its counts can tell
+            return hub, 0.0, slip_sd, 0.0, track.travel_m
+        # The encoders speak of a moment ago: carry the rim on with the body.
+        rim = track.rim_mps + body.body_turn_mps + body.accel_mps2 * body.late_s
+        return rim, rim - hub, slip_sd, slip_ratio(rim, hub), track.travel_m
 
 
 def as_estimate(values: Values) -> Estimate:

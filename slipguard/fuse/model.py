@@ -126,3 +126,9 @@ def box_excess(mean: float, low: float, high: float) -> float:
     if mean > high:
         return high - mean
     return 0.0
+
+
+def middle(values: Sequence[float]) -> float:
+    """Median of four values: the mean of the two in the middle."""
+    a, b, c, d = values[0], values[1], values[2], values[3]
+    return 0.5 * (max(min(a, b), min(c, d)) + min(max(a, b), max(c, d)))

@@ -78,10 +78,13 @@ class Parting:
 
     def _rim_speeds(self, travel_m: float) -> list[float]:
         """Mean speed of the rims in each interval, the last up to now."""
-        times, ways = list(self._times_s), list(self._travels_m)
+        times, ways = self._times_s, self._travels_m
+        rims = [0.0] * (SNAPSHOTS - 1)
+        for k in range(SNAPSHOTS - 2):
+            rims[k] = (ways[k + 1] - ways[k]) / (times[k + 1] - times[k])
         # The interval that has just begun is too short for a speed: with the one before it.
-        times[-1], ways[-1] = self._clock_s, travel_m
-        return [(ways[k + 1] - ways[k]) / (times[k + 1] - times[k]) for k in range(SNAPSHOTS - 1)]
+        rims[-1] = (travel_m - ways[-2]) / (self._clock_s - times[-2])
+        return rims
 
 
 class AccelerometerDoubt:

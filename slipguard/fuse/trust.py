@@ -14,7 +14,7 @@ honest:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -51,6 +51,7 @@ DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
 TURN_ROUND_MPS2 = 5.0
 BLUR_S = 0.1
+ALL = (True, True, True, True)
 
 
 class Wheels:
@@ -95,11 +96,18 @@ class Wheels:
     @property
     def still_s(self) -> float:
         """Time since any wheel counted."""
-        return min([w.still_s for w in self.tracks])
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return min(fl.still_s, fr.still_s, rl.still_s, rr.still_s)
 
     @property
     def any_grip(self) -> bool:
-        return True in [w.gripping for w in self.tracks]
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return fl.gripping or fr.gripping or rl.gripping or rr.gripping
+
+    @property
+    def all_grip(self) -> bool:
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return fl.gripping and fr.gripping and rl.gripping and rr.gripping
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -123,7 +131,13 @@ class Wheels:
 
     def any_counts(self, frame: Frame) -> bool:
         """Whether a wheel of this frame went on."""
-        return True in [frame.wheel_new[i] and frame.wheel_step[i] != 0.0 for i in range(4)]
+        new, step = frame.wheel_new, frame.wheel_step
+        return (
+            (new[0] and step[0] != 0.0)
+            or (new[1] and step[1] != 0.0)
+            or (new[2] and step[2] != 0.0)
+            or (new[3] and step[3] != 0.0)
+        )
 
     def predict(self, dt_s: float, accel_mps2: float) -> None:
         """Let the rims run on."""
@@ -148,8 +162,8 @@ class Wheels:
 
     @property
     def _mean_travel_m(self) -> float:
-        fl, fr, rl, rr = [w.travel_m for w in self.tracks]
-        return (fl + fr + rl + rr) / 4.0
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return (fl.travel_m + fr.travel_m + rl.travel_m + rr.travel_m) / 4.0
 
     def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
         """Whether wheels that leave the estimate together tell of the estimate, not of slip.
@@ -157,10 +171,14 @@ class Wheels:
         ``slips``: of the wheels concerned, or 0.0.
         """
         for way in (1.0, -1.0):
-            same = [i for i, slip in enumerate(slips) if slip * way > 0.0]
-            if len(same) < 3:
+            same, may = 0, False
+            for i in range(4):
+                if slips[i] * way > 0.0:
+                    same += 1
+                    may = may or self._may(i, way)
+            if same < 3:
                 continue
-            if True not in [self._may(i, way) for i in same]:
+            if not may:
                 return True  # no torque drives them that way
             return self._parting.estimate_left(
                 way, body.speed_mps, self._mean_travel_m, body.accel_smooth[0]
@@ -192,9 +210,9 @@ class Wheels:
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
-        suspects: list[int] = []
+        suspect = [False] * 4
         robust = [NO_INFORMATION] * 4
-        spinning = False in [w.gripping for w in self.tracks]
+        spinning = not self.all_grip
         for i, wheel in enumerate(self.tracks):
             if not frame.wheel_new[i]:
                 continue
@@ -232,15 +250,18 @@ class Wheels:
             far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
             creeps = self._creeps_along(i, innovation[i], var + noise[i], spinning)
             if far or creeps:
-                suspects.append(i)
+                suspect[i] = True
             robust[i] = model.robust(innovation[i], var, noise[i], abs(excess) / sd)
-        slips = [self.excess_m[i] if w.gripping else 0.0 for i, w in enumerate(self.tracks)]
-        if suspects and self._is_estimate_wrong(body, slips):
+        slips = [0.0] * 4
+        for i in range(4):
+            if self.tracks[i].gripping:
+                slips[i] = self.excess_m[i]
+        if True in suspect and self._is_estimate_wrong(body, slips):
             body.doubt.begin(body.speed_mps)
         else:
             noise = robust
-            for i in suspects:
-                if self._may(i, innovation[i]):
+            for i in range(4):
+                if suspect[i] and self._may(i, innovation[i]):
                     self._distrust(i, body)
                     noise[i] = NO_INFORMATION
         if self.any_grip:
@@ -249,10 +270,12 @@ class Wheels:
             for i in range(4):
                 self._R[i, i] = noise[i]
             K = body.engine.update(np.array(innovation), self._H, self._R)
-            pulls = [float(K[V, i] * innovation[i]) for i in range(4)]
+            total = 0.0
             for i in range(4):
-                self._pull[i] += pulls[i]
-            body.revise_past(pulls[0] + pulls[1] + pulls[2] + pulls[3])
+                pull = float(K[V, i] * innovation[i])
+                self._pull[i] += pull
+                total += pull
+            body.revise_past(total)
 
     def _directed(self, i: int, step: float, body: Body) -> float:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
@@ -266,7 +289,10 @@ class Wheels:
 
     def _may(self, i: int, slip: float) -> bool:
         """Whether wheel i can slip that way (positive: forward faster than the ground)."""
-        turning = sum([w.still_s < DEAD_S for w in self.tracks])
+        turning = 0
+        for wheel in self.tracks:
+            if wheel.still_s < DEAD_S:
+                turning += 1
         if self.tracks[i].still_s > DEAD_S and turning >= 2:
             return True  # others turn and this one does not: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
@@ -374,10 +400,11 @@ class Wheels:
             self._compare_s = 0.0
             return
         v = body.speed_mps
-        slips = [w.rim_mps - body.seen_hub_mps(i) for i, w in enumerate(self.tracks)]
+        slips = [0.0] * 4
+        for i in range(4):
+            slips[i] = self.tracks[i].rim_mps - body.seen_hub_mps(i)
         if self._is_estimate_wrong(body, slips):
-            middle = sorted(slips)[1:3]
-            self._follow(body, 0.5 * (middle[0] + middle[1]), RETURN_SD_MPS, range(4))
+            self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
             return
         if self._compare_s == 0.0:
@@ -392,18 +419,19 @@ class Wheels:
             return
         self._compare_s = 0.0
         near = COMPARE_SHARE * change
-        middle = sorted(slips)[1:3]
-        mean = 0.5 * (middle[0] + middle[1])
-        follow = [
-            i
-            for i in range(4)
-            if abs(slips[i] - self._compare_slips[i]) < near and abs(slips[i] - mean) < near
-        ]
-        if len(follow) >= 3:
+        mean = model.middle(slips)
+        follow, count = [False] * 4, 0
+        for i in range(4):
+            kept = abs(slips[i] - self._compare_slips[i]) < near
+            if kept and abs(slips[i] - mean) < near:
+                follow[i] = True
+                count += 1
+        if count >= 3:
             self._follow(body, mean, near, follow)
 
-    def _follow(self, body: Body, by_mps: float, sd_mps: float, wheels: Iterable[int]) -> None:
-        """The speed was off by ``by_mps``: these wheels grip."""
+    def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
+        """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
         body.engine.shift(V, by_mps, sd_mps * sd_mps)
-        for i in wheels:
-            self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)
+        for i in range(4):
+            if grip[i]:
+                self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)

@@ -25,7 +25,9 @@ class WrittenOut:
         self.x = np.array(x, dtype=float)
         self.P = np.array(P, dtype=float)
         self._A = np.zeros((N_STATE, N_STATE))
-        self._B = np.zeros((N_STATE, N_STATE))
+        self._T = np.zeros((N_STATE, N_STATE))
+        self._G = np.zeros((MOST, N_STATE))
+        self._W = np.zeros((MOST, N_STATE))
         self._L = np.zeros((MOST, MOST))
 
     def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
@@ -40,25 +42,33 @@ class WrittenOut:
     def update(self, innovation: Array, H: Array, R: Array) -> Array:
         """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m). Returns K (7, m)."""
         m = len(innovation)
-        K = self._gain(H, R, m)
-        A = self._B
+        K = self._gain(H, R, m)  # K' (m, 7): rows of seven run several numbers at a time
+        P, G, W = self.P, self._G, self._W
+        # Joseph, (I - K H) P (I - K H)' + K R K', its brackets multiplied out: G = H P and
+        # W' = K R - (P - K G) H', and what is left is P - K G + W' K'.
+        for k in range(m):
+            for i in range(N_STATE):
+                self.x[i] += K[k, i] * innovation[k]
         for i in range(N_STATE):
             for k in range(m):
-                self.x[i] += K[i, k] * innovation[k]
-            for j in range(N_STATE):
-                total = 1.0 if i == j else 0.0
-                for k in range(m):
-                    total -= K[i, k] * H[k, j]
-                A[i, j] = total
-        self._carry(A)
-        for i in range(N_STATE):
-            for k in range(m):
-                weight = 0.0
-                for n in range(m):
-                    weight += K[i, n] * R[n, k]
                 for j in range(N_STATE):
-                    self.P[i, j] += weight * K[j, k]
-        return K
+                    P[i, j] -= K[k, i] * G[k, j]
+        for k in range(m):
+            for i in range(N_STATE):
+                W[k, i] = 0.0
+            for n in range(m):
+                if R[n, k] != 0.0:
+                    for i in range(N_STATE):
+                        W[k, i] += K[n, i] * R[n, k]
+            for j in range(N_STATE):
+                if H[k, j] != 0.0:
+                    for i in range(N_STATE):
+                        W[k, i] -= P[i, j] * H[k, j]
+        for i in range(N_STATE):
+            for k in range(m):
+                for j in range(N_STATE):
+                    P[i, j] += W[k, i] * K[k, j]
+        return K.T
 
     def reset(self, index: int, value: float, var: float) -> None:
         """Forget one state: set it and its variance, uncorrelated with the others."""
@@ -73,44 +83,63 @@ class WrittenOut:
         self.P[index, index] += var
 
     def _carry(self, A: Array) -> None:
-        """P' = A P A'."""
-        P, AP = self.P, self._A
+        """P' = A P A'. Row by row, which runs several numbers at a time; most of A is zero."""
+        P, AP, T = self.P, self._A, self._T
         for i in range(N_STATE):
             for j in range(N_STATE):
-                total = 0.0
-                for k in range(N_STATE):
-                    total += A[i, k] * P[k, j]
-                AP[i, j] = total
+                AP[i, j] = 0.0
+            for k in range(N_STATE):
+                a = A[i, k]
+                if a != 0.0:
+                    for j in range(N_STATE):
+                        AP[i, j] += a * P[k, j]
         for i in range(N_STATE):
             for j in range(N_STATE):
-                total = 0.0
-                for k in range(N_STATE):
-                    total += AP[i, k] * A[j, k]
-                P[i, j] = total
+                T[j, i] = AP[i, j]
+        for i in range(N_STATE):
+            for j in range(N_STATE):
+                P[i, j] = 0.0
+            for k in range(N_STATE):
+                a = A[i, k]
+                if a != 0.0:
+                    for j in range(N_STATE):
+                        P[i, j] += a * T[k, j]
 
     def _gain(self, H: Array, R: Array, m: int) -> Array:
-        """K = P H' S^-1 with S = H P H' + R = L L' (Cholesky)."""
-        P, L = self.P, self._L
-        K = np.zeros((N_STATE, m))
-        for i in range(N_STATE):
-            for k in range(m):
-                for j in range(N_STATE):
-                    K[i, k] += P[i, j] * H[k, j]
+        """K' = S^-1 H P with S = H P H' + R = L L' (Cholesky). Leaves H P in ``_G``."""
+        P, L, G = self.P, self._L, self._G
+        K = np.empty((m, N_STATE))
+        for k in range(m):
+            for j in range(N_STATE):
+                G[k, j] = 0.0
+            for n in range(N_STATE):
+                h = H[k, n]
+                if h != 0.0:
+                    for j in range(N_STATE):
+                        G[k, j] += h * P[n, j]
         for i in range(m):
             for k in range(i + 1):
                 total = R[i, k]
                 for j in range(N_STATE):
-                    total += H[i, j] * K[j, k]
+                    if H[i, j] != 0.0:
+                        total += H[i, j] * G[k, j]
                 for n in range(k):
                     total -= L[i, n] * L[k, n]
                 L[i, k] = math.sqrt(total) if i == k else total / L[k, k]
-        for i in range(N_STATE):
-            for k in range(m):
-                for n in range(k):
-                    K[i, k] -= K[i, n] * L[k, n]
-                K[i, k] /= L[k, k]
-            for k in range(m - 1, -1, -1):
-                for n in range(k + 1, m):
-                    K[i, k] -= K[i, n] * L[n, k]
-                K[i, k] /= L[k, k]
+        for k in range(m):
+            for i in range(N_STATE):
+                K[k, i] = G[k, i]
+            for n in range(k):
+                for i in range(N_STATE):
+                    K[k, i] -= L[k, n] * K[n, i]
+            part = 1.0 / L[k, k]
+            for i in range(N_STATE):
+                K[k, i] *= part
+        for k in range(m - 1, -1, -1):
+            for n in range(k + 1, m):
+                for i in range(N_STATE):
+                    K[k, i] -= L[n, k] * K[n, i]
+            part = 1.0 / L[k, k]
+            for i in range(N_STATE):
+                K[k, i] *= part
         return K

@@ -1,0 +1,238 @@
+"""Plain numbers -> Frame: keep what is physically possible, remember what is missing.
+
+What a reading holds has been made plain numbers before (``Intake`` does it for any reading): what
+did not come is ``ABSENT``, and what came but is no number is nan. Every rule of the intake is
+here, once, for readings one by one and for whole drives that run compiled. So the state is
+numbers and lists of them whose length never changes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from slipguard.config import Config
+from slipguard.frame import GAP_S, Frame
+
+ABSENT = math.inf
+"""In place of a value that did not come. A value that came and is infinite is no number: nan."""
+FROZEN_SAMPLES = 20
+"""So many identical IMU samples in a row are a frozen sensor: real ones carry noise."""
+WRAPS = (2.0**15, 2.0**16, 2.0**31, 2.0**32)
+"""Counter widths met in practice; common practice, no source."""
+SPIN_UP = 5.0
+"""A free wheel behind three open differentials turns up to four times as fast as the road
+speed the motor could drive; the rest is margin."""
+MOST_TIME_S = 1e12
+MOST_COUNT = 1e15
+
+GOOD, NO_TIME, BACKWARD, AHEAD = 0, 1, 2, 3
+"""Values of ``clock_code``."""
+NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
+"""Values of ``imu_code``, beside ``GOOD``."""
+N_PLAIN = 14
+"""Plain numbers of a reading, in this order: time; specific force x, y, z; angular rate x, y, z;
+count or speed of fl, fr, rl, rr; throttle, steer, motor enabled."""
+
+
+def rotation_from_sensor(
+    rotation_deg: tuple[float, float, float],
+) -> tuple[tuple[float, ...], ...]:
+    """Rows of the matrix that turns sensor axes into body axes (yaw, pitch, roll order)."""
+    roll, pitch, yaw = (math.radians(a) for a in rotation_deg)
+    cr, sr, cp, sp, cy, sy = (
+        math.cos(roll),
+        math.sin(roll),
+        math.cos(pitch),
+        math.sin(pitch),
+        math.cos(yaw),
+        math.sin(yaw),
+    )
+    return (
+        (cy * cp, cy * sp * sr - sy * cr, cy * sp * cr + sy * sr),
+        (sy * cp, sy * sp * sr + cy * cr, sy * sp * cr - cy * sr),
+        (-sp, cp * sr, cp * cr),
+    )
+
+
+class Cleaning:
+    """Cleans plain numbers, reading by reading, into a frame.
+
+    Attributes
+    ----------
+    clock_code, imu_code : int
+        What was wrong with the time of this reading, and with the last IMU sample.
+    throttle : float
+        The last one that was a number; nan: never given.
+    """
+
+    def __init__(self, config: Config) -> None:
+        imu, enc, rover = config.imu, config.encoders, config.rover
+        self._turned = imu.rotation_deg != (0.0, 0.0, 0.0)
+        self._rows = rotation_from_sensor(imu.rotation_deg)
+        self._accel_range = float(imu.accel_range_mps2)
+        self._gyro_range = float(imu.gyro_range_radps)
+        self._accel_bias = [float(v) for v in imu.accel_bias_mps2]
+        self._gyro_bias = [float(v) for v in imu.gyro_bias_radps]
+        self._counted = enc.kind == "counts"
+        self._one_channel = enc.one_channel
+        self._max_steer_rad = math.radians(rover.max_steer_deg)
+        # What no wheel can exceed: rad/s and, where wheels are counted, counts a second.
+        self._top_radps = SPIN_UP * rover.top_speed_mps / rover.wheel_radius_m
+        self._top_count_rate = (
+            SPIN_UP * rover.top_speed_mps / config.count_m if self._counted else 0.0
+        )
+        self._last_counts = [math.nan] * 4
+        self._timed = False
+        self._same_imu = 0
+        self._last_imu = [math.nan] * 6
+        self.throttle = math.nan
+        self.clock_code = GOOD
+        self.imu_code = GOOD
+
+    def take(self, plain: Sequence[float], frame: Frame) -> None:
+        """Clean one reading. ``plain`` (``N_PLAIN``,): its numbers."""
+        self.clock_code = self._take_time(plain[0], frame)
+        frame.imu_new = False
+        if plain[1] != ABSENT or plain[4] != ABSENT:
+            self.imu_code = self._take_imu(
+                plain[1], plain[2], plain[3], plain[4], plain[5], plain[6], frame
+            )
+        for i in range(4):
+            self._take_wheel(i, plain[7 + i], frame)
+        self._take_command(plain[11], plain[12], plain[13], frame)
+
+    def _take_time(self, t_s: float, frame: Frame) -> int:
+        frame.clock_jump_s = 0.0
+        frame.gap = False
+        if not math.isfinite(t_s) or abs(t_s) > MOST_TIME_S:
+            frame.dt_s = 0.0
+            return NO_TIME
+        if not self._timed:
+            frame.t_s = t_s
+            self._timed = True
+        fault = GOOD
+        dt = t_s - frame.t_s
+        frame.t_s = t_s
+        if dt < 0.0:
+            fault, frame.clock_jump_s = BACKWARD, -dt
+            dt = 0.0
+        elif dt > GAP_S:
+            fault, frame.clock_jump_s = AHEAD, dt
+            frame.gap = True
+            dt = GAP_S
+        frame.dt_s = dt
+        frame.imu_age_s += dt
+        for i in range(4):
+            frame.wheel_age_s[i] += dt
+        return fault
+
+    def _take_imu(
+        self, ax: float, ay: float, az: float, gx: float, gy: float, gz: float, frame: Frame
+    ) -> int:
+        has_accel, has_gyro = ax != ABSENT, gx != ABSENT
+        if has_accel:
+            if not math.isfinite(ax):
+                return NO_ACCEL
+            if max(abs(ax), abs(ay), abs(az)) >= self._accel_range:
+                return ACCEL_SATURATED
+        if has_gyro:
+            if not math.isfinite(gx):
+                return NO_GYRO
+            if max(abs(gx), abs(gy), abs(gz)) >= self._gyro_range:
+                return GYRO_SATURATED
+        last = self._last_imu
+        same_accel = ax == last[0] and ay == last[1] and az == last[2]
+        if same_accel and gx == last[3] and gy == last[4] and gz == last[5]:
+            self._same_imu += 1
+            if self._same_imu >= FROZEN_SAMPLES:
+                return FROZEN
+        else:
+            self._same_imu = 0
+            last[0], last[1], last[2], last[3], last[4], last[5] = ax, ay, az, gx, gy, gz
+        if has_accel:
+            bias = self._accel_bias
+            self._to_body(ax - bias[0], ay - bias[1], az - bias[2], frame.accel)
+        if has_gyro:
+            bias = self._gyro_bias
+            self._to_body(gx - bias[0], gy - bias[1], gz - bias[2], frame.gyro)
+        frame.imu_new = True
+        frame.imu_age_s = 0.0
+        return GOOD
+
+    def _to_body(self, x: float, y: float, z: float, out: list[float]) -> None:
+        if not self._turned:
+            out[0], out[1], out[2] = x, y, z
+            return
+        for j in range(3):
+            row = self._rows[j]
+            out[j] = row[0] * x + row[1] * y + row[2] * z
+
+    def _take_wheel(self, i: int, value: float, frame: Frame) -> None:
+        frame.wheel_jump[i] = False
+        if not abs(value) <= MOST_COUNT:
+            frame.wheel_new[i] = False
+        elif self._counted:
+            self._take_count(i, value, frame)
+        elif abs(value) <= self._top_radps:
+            self._take_speed(i, value, frame)
+        else:
+            frame.wheel_new[i] = False
+            frame.wheel_jump[i] = True
+
+    def _take_speed(self, i: int, radps: float, frame: Frame) -> None:
+        age = frame.wheel_age_s[i]
+        frame.wheel_new[i] = True
+        frame.wheel_dt_s[i] = age if math.isfinite(age) else 0.0
+        frame.wheel_radps[i] = radps
+        frame.wheel_age_s[i] = 0.0
+
+    def _take_count(self, i: int, count: float, frame: Frame) -> None:
+        last, age = self._last_counts[i], frame.wheel_age_s[i]
+        self._last_counts[i] = count
+        frame.wheel_new[i] = True
+        frame.wheel_age_s[i] = 0.0
+        frame.wheel_step[i] = 0.0
+        frame.wheel_dt_s[i] = 0.0
+        if math.isnan(last) or not math.isfinite(age):
+            return
+        frame.wheel_dt_s[i] = age
+        possible = self._top_count_rate * max(age, 0.001) + 2.0
+        step = count - last
+        if abs(step) > possible:
+            step = self._unwrapped(step, possible)
+            if abs(step) > possible:
+                frame.wheel_jump[i] = True
+                return
+        if self._one_channel and step < 0.0:
+            frame.wheel_jump[i] = True
+            return
+        frame.wheel_step[i] = step
+
+    def _unwrapped(self, step: float, possible: float) -> float:
+        """The step of a counter that began anew; as it was where no width explains it."""
+        for wrap in WRAPS:
+            wrapped = step - math.copysign(wrap, step)
+            if abs(wrapped) <= possible:
+                return wrapped
+        return step
+
+    def _take_command(self, throttle: float, steer: float, enabled: float, frame: Frame) -> None:
+        frame.command_fault = False
+        if throttle != ABSENT:
+            if math.isfinite(throttle):
+                self.throttle = max(-1.0, min(1.0, throttle))
+            else:
+                frame.command_fault = True
+        if steer != ABSENT:
+            if math.isfinite(steer):
+                frame.steer_rad = max(-1.0, min(1.0, steer)) * self._max_steer_rad
+            else:
+                frame.command_fault = True
+        if enabled != ABSENT:
+            if math.isfinite(enabled):
+                frame.motor_enabled = enabled != 0.0
+            else:
+                frame.command_fault = True
+        if not math.isnan(self.throttle):
+            frame.drive = self.throttle if frame.motor_enabled else 0.0
