@@ -19,6 +19,7 @@ DRIVE = "wet_clay_uphill.csv.gz"
 LEFT_OUT = r"""(?mx)
     ^[ ]{2}(?:survey[ ]rover|simulated:).*\n     # vehicle and source
     | ^Hill[ ]hold.*\n(?:(?!Throttle).*\n)*       # when it held
+    | ^Engine:.*\n                          # which one
     | ^Alerts(?:.*\n)*?(?=Against)                # what the driver was told
 """
 

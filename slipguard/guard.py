@@ -45,7 +45,7 @@ class Guard:
     def __init__(self, config: Config, engine: Engine = "filterpy") -> None:
         self.config = config
         self._intake = Intake(config)
-        self._fusion = _fusion(config, engine)
+        self._fusion = fusion_of(config, engine)
         self._detectors = Detectors(config)
         self._responder = Responder(config)
 
@@ -61,11 +61,15 @@ class Guard:
         return self._responder.step(frame, estimate, findings)
 
 
-class _Fuses(Protocol):
-    def step(self, frame: Frame, brakes: Quad) -> Estimate: ...
+class Fuses(Protocol):
+    """Frames in, estimates out, as ``Fusion`` does it."""
+
+    def step(self, frame: Frame, brakes: Quad) -> Estimate:
+        """Take one frame and say what is believed after it."""
 
 
-def _fusion(config: Config, engine: Engine) -> _Fuses:
+def fusion_of(config: Config, engine: Engine) -> Fuses:
+    """The fusion on that engine; errors as of ``Guard``."""
     if engine == "filterpy":
         return Fusion(config)
     if engine == "compiled":

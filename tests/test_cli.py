@@ -59,7 +59,7 @@ def decide(reading: Reading):
 @pytest.fixture
 def drive(tmp_path, monkeypatch) -> Path:
     """A labelled drive of 5 s with its rover, replayed by a guard whose answers are known."""
-    monkeypatch.setattr(slipguard.replay, "Guard", lambda config: FakeGuard(decide))
+    monkeypatch.setattr(slipguard.replay, "Guard", lambda config, engine: FakeGuard(decide))
     (tmp_path / "rover.yaml").write_text(ROVER)
     path = tmp_path / "clay.csv"
     with Writer(path, ("t_s", "fl_count", "true_speed_mps")) as writer:
@@ -179,6 +179,7 @@ def test_replay_runs_the_real_guard(capsys, tmp_path):
     code, out, _ = run(capsys, "replay", tmp_path / "rest.csv.gz", "--out", decisions)
     assert code == Exit.DONE
     assert "in 200 rows" in out
+    assert "\nEngine: filterpy\n" in out
     assert len(decisions.read_text().splitlines()) == 201
 
 
@@ -372,7 +373,7 @@ def test_a_fault_of_our_own_is_owned_up_to(capsys, drive, monkeypatch):
     def broken(reading):
         raise ZeroDivisionError("division\nby zero")
 
-    monkeypatch.setattr(slipguard.replay, "Guard", lambda config: FakeGuard(broken))
+    monkeypatch.setattr(slipguard.replay, "Guard", lambda config, engine: FakeGuard(broken))
     code, _, err = run(capsys, "replay", drive)
     assert code == Exit.FAULT
     assert "a fault of slipguard itself" in err
@@ -389,7 +390,7 @@ def test_interrupting_is_quiet(capsys, drive, monkeypatch):
     def interrupted(reading):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(slipguard.replay, "Guard", lambda config: FakeGuard(interrupted))
+    monkeypatch.setattr(slipguard.replay, "Guard", lambda config, engine: FakeGuard(interrupted))
     code, out, _ = run(capsys, "replay", drive)
     assert (code, out) == (Exit.INTERRUPTED, "")
 

@@ -11,7 +11,7 @@ from fake_guard import FakeGuard, decision, finding
 
 from slipguard import Alert, Config, Guard, Hold, Reading, RecordingError
 from slipguard.recording import Writer, open_recording
-from slipguard.replay import replay, replay_rows
+from slipguard.replay import LONG_ROWS, engine_for, replay, replay_rows
 from slipguard.summary import DriveSummary
 
 ROVER = """\
@@ -192,3 +192,21 @@ def test_summary_keeps_findings_and_alerts(tmp_path):
     (episode,) = summary.episodes.episodes()
     assert (episode.start_s, episode.end_s) == (0.2, 0.3)
     assert summary.alerts == [alert]
+
+
+@pytest.mark.parametrize(
+    ("rows", "installed", "engine"),
+    [
+        (LONG_ROWS, True, "compiled"),
+        (LONG_ROWS + 5, True, "compiled"),
+        (LONG_ROWS - 1, True, "filterpy"),
+        (0, True, "filterpy"),
+        (LONG_ROWS + 5, False, "filterpy"),
+    ],
+)
+def test_a_long_drive_runs_compiled_where_numba_is(rows, installed, engine, monkeypatch):
+    """Short ones are through before it is loaded; no row is lost in finding out."""
+    monkeypatch.setattr("slipguard.replay.find_spec", lambda _: "a spec" if installed else None)
+    chosen, again = engine_for(iter(range(rows)))
+    assert chosen == engine
+    assert list(again) == list(range(rows))

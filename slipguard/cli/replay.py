@@ -15,8 +15,7 @@ from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.cli.drive_text import print_summary
 from slipguard.cli.engine import checked_engine
 from slipguard.errors import RecordingError
-from slipguard.guard import Guard
-from slipguard.replay import replay_rows
+from slipguard.replay import engine_for, replay_rows
 from slipguard.score import score
 from slipguard.summary import DriveSummary
 
@@ -36,10 +35,10 @@ def replay(
     engine: Annotated[
         str,
         typer.Option(
-            help="filterpy, or compiled (extra 'fast'): the same, quicker on drives of more than "
-            "some ten minutes."
+            help="filterpy, or compiled (extra 'fast'): the same, quicker; auto: compiled where "
+            "it is installed and the drive is longer than two minutes or so."
         ),
-    ] = "filterpy",
+    ] = "auto",
     progress: Annotated[
         bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
     ] = True,
@@ -52,13 +51,14 @@ def replay(
     """
     chosen = checked_engine(engine)
     recording, config = open_drive(drive, rover, outputs=[out, json])
-    guard = config if chosen == "filterpy" else Guard(config, chosen)
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
         decisions = files.enter_context(DecisionTable(out)) if out is not None else None
         rows = with_progress(recording, shown=progress and sys.stderr.isatty())
-        for row, decision in replay_rows(rows, guard):
+        if chosen is None:
+            chosen, rows = engine_for(rows)
+        for row, decision in replay_rows(rows, config, chosen):
             summary.add(row, decision)
             if decisions is not None:
                 decisions.write(decision)
@@ -71,5 +71,4 @@ def replay(
     if json is not None:
         write_events(json, recording, summary, scores)
     print_summary(console(), recording, summary, scores)
-    if chosen != "filterpy":
-        console().print(f"Engine: {chosen}")
+    console().print(f"Engine: {chosen}")

@@ -24,10 +24,11 @@ from slipguard.detect.detectors import Detectors
 from slipguard.detect.wheels import OPPOSED_RIM_MPS
 from slipguard.errors import RecordingError
 from slipguard.estimate import Estimate
-from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
+from slipguard.guard import fusion_of
 from slipguard.reading import WHEELS
 from slipguard.recording import open_recording
+from slipguard.replay import engine_for
 from slipguard.respond.respond import Responder
 
 Array = NDArray[np.float64]
@@ -88,17 +89,18 @@ class Fused:
 
 
 def fuse(drive: Path, config: Config) -> Fused:
-    """Replay a drive once and keep what the detectors read.
+    """Replay a drive once and keep what the detectors read. A long one runs compiled.
 
     Raises
     ------
     RecordingError
         The drive cannot be read, or holds no rows.
     """
-    intake, fusion = Intake(config), Fusion(config)
+    engine, rows = engine_for(open_recording(drive))
+    intake, fusion = Intake(config), fusion_of(config, engine)
     detectors, responder = Detectors(config), Responder(config)
     collected = Collected()
-    for row in open_recording(drive):
+    for row in rows:
         frame = intake.take(row.reading)
         estimate = fusion.step(frame, responder.brakes)
         findings = detectors.step(frame, estimate, responder.brakes)
