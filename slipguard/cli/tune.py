@@ -24,7 +24,7 @@ from slipguard.section import read_text
 if TYPE_CHECKING:
     from slipguard.tune import Tally, Trial, Tuned
 
-EXTRA_NEEDED = "tuning needs optuna; install it with: pip install '.[tune]'"
+EXTRA_NEEDED = "tuning needs optuna and numba; install it with: pip install '.[tune]'"
 CLUSTER_NEEDED = "a cluster needs distributed; install it with: pip install '.[cluster]'"
 CONNECT_S = 10.0
 MOST_ROWS = 40
@@ -71,11 +71,12 @@ def tune(
     it was when started again. Hold and brake settings stay as they are: a recording does not react.
     """
     try:
+        import numba  # noqa: F401
         import optuna  # noqa: F401
 
         from slipguard.tune import tune as search
     except ModuleNotFoundError as err:
-        if err.name != "optuna":
+        if err.name not in ("numba", "optuna"):
             raise
         raise typer.BadParameter(EXTRA_NEEDED) from err
     config = Config.load(rover)

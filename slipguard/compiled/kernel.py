@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from types import ModuleType
 from typing import Any, NamedTuple
 
 from numba import njit
@@ -34,7 +35,7 @@ def kernel() -> Kernel:
     """The compiled functions, made once in a process."""
     for module in (cleaning, geometry, model, slip, reading):
         compile_functions(module)
-    return _build(_fingerprint())
+    return _build(fingerprint(fuse))
 
 
 def ready(compiled: Any, *arguments: Any) -> None:
@@ -43,14 +44,14 @@ def ready(compiled: Any, *arguments: Any) -> None:
         compiled(*arguments)
 
 
-def _fingerprint() -> int:
-    """A number that changes with the code that is compiled.
+def fingerprint(package: ModuleType) -> int:
+    """A number that changes with the code that is compiled: of ``package``, and how it is done.
 
     numba looks at the file of the compiled function alone to see whether what it has in its cache
     is still true; what it calls is in other files.
     """
     digest = hashlib.sha256()
-    for folder in (Path(fuse.__path__[0]), Path(__file__).parent):
+    for folder in (Path(package.__path__[0]), Path(__file__).parent):
         for path in sorted(folder.glob("*.py")):
             digest.update(path.read_bytes())
     return int.from_bytes(digest.digest()[:7])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.settings import Rolling
@@ -11,120 +13,177 @@ SLIDING_MPS = 0.1
 CREPT_M = 0.006
 KNOWN_SD_MPS = 0.05
 START_MPS = 0.1
+UNKNOWN = 9
+"""Instead of a direction asked for: no command was ever given."""
 
 
-class UnaskedMotion:
-    """Judges travel against what the driver asks for.
+class RollingRule:
+    """Judges travel against what the driver asks for. Numbers only: tuning runs it compiled.
 
     With no drive asked, motion counts once the rover has been at rest, has turned round, or has
     slowed down until it could not be told from rest: coasting on after the driver lets go does
     not. With drive asked, motion against it counts once the rover has stopped or gone the asked
     way since, so that slowing down before reversing does not.
+
+    Attributes
+    ----------
+    on : bool
+        Whether it rolls.
+    since_s : float
+        Time it began to.
+    way : int
+        Its direction: 1 forward, -1 backward.
+    asked : int
+        What the driver asks for: 1, 0 (no drive), -1, or ``UNKNOWN``.
+    origin_m : float
+        Distance from which on it rolled.
     """
 
-    def __init__(self, rolling: Rolling, count_m: float, inferred_direction: bool) -> None:
-        self._rolling = rolling
-        self._count_m = count_m
-        self._inferred = inferred_direction
-        self._asked: int | None = None
-        self._armed = {+1: False, -1: False}
+    def __init__(self, rolling: Rolling, count_m: float) -> None:
+        self._speed_mps = float(rolling.speed_mps)
+        self._speed_sd = float(rolling.speed_sd)
+        self._travel_m = rolling.travel_mm * 1e-3
+        # Too slow for its speed to be sure, but not for its travel.
+        self._crept_m = max(CREPT_M, 1.5 * count_m, self._travel_m)
+        # Whether motion that way counts, at [1] forward and at [-1] backward.
+        self._armed = [False, False, False]
         self._fresh = True
-        self._origin_m = 0.0
-        self._counts_at_origin: tuple[float, ...] = (0.0,) * 4
-        self._since: float | None = None
-        self._way = 0
+        self._resting = False
+        self._going = 0  # direction in the last step
+        self._counts_at_origin = [0.0] * 4
+        self.on = False
+        self.since_s = 0.0
+        self.way = 0
+        self.asked = UNKNOWN
+        self.origin_m = 0.0
+
+    def step(
+        self,
+        t_s: float,
+        v: float,
+        sd: float,
+        distance_m: float,
+        travel_m: Sequence[float],
+        at_rest: bool,
+        asked: int,
+    ) -> None:
+        """Take what is estimated: speed and its standard deviation, distance, travel of rims."""
+        self._resting, self._going = at_rest, 1 if v > 0 else -1
+        if asked != self.asked:
+            self._command_changed(distance_m, travel_m, at_rest, asked)
+        if asked == UNKNOWN:
+            self.on = False
+            return
+        if self._fresh and sd < KNOWN_SD_MPS:
+            self._fresh = False
+            if abs(v) < START_MPS:  # it stood, more or less, when the guard came
+                self._armed[1] = self._armed[-1] = True
+        if at_rest:
+            self._armed[1] = self._armed[-1] = True
+            self._set_origin(distance_m, travel_m)
+            self.on = False
+            return
+        fast = self._speed_mps + self._speed_sd * sd
+        way = self._going
+        if abs(v) > fast:
+            self._armed[-way] = True  # turning round from here on would be rolling
+        if self.on:
+            if abs(v) < self._speed_mps or way != self.way:
+                self.on = False
+                self._set_origin(distance_m, travel_m)
+            else:
+                return
+        if way == asked or (asked == 0 and not self._armed[way]):
+            self._set_origin(distance_m, travel_m)
+            # Run out, as far as anyone can tell: what speeds up from here on rolls away.
+            self._armed[way] = asked == 0 and abs(v) < fast and sd < KNOWN_SD_MPS
+            return
+        if not self._armed[way]:
+            return
+        travel = (distance_m - self.origin_m) * way
+        if travel < 0.0:  # the furthest point against which to measure
+            self._set_origin(distance_m, travel_m)
+            return
+        if travel <= self._travel_m:
+            return
+        counted = 0
+        for i in range(4):
+            if (travel_m[i] - self._counts_at_origin[i]) * way > 0.0:
+                counted += 1
+        moved = abs(v) > fast and counted >= 2
+        crept = travel > self._crept_m and counted >= 3
+        if moved or crept:
+            self.on, self.since_s, self.way = True, t_s, way
+
+    @property
+    def settled(self) -> bool:
+        """Whether more steps of the same command, rest and direction would change nothing but
+        the origin, so that of a stretch of them the last one stands for all."""
+        if self.on or self._fresh:
+            return False
+        return self._resting or (self.asked == self._going and bool(self._armed[-self._going]))
+
+    def _command_changed(
+        self, distance_m: float, travel_m: Sequence[float], at_rest: bool, asked: int
+    ) -> None:
+        """Motion that was asked for until now is coasting; motion that was not goes on rolling."""
+        way = self._going
+        unasked = bool(self._armed[way]) and self.asked != way
+        self.asked = asked
+        # Going the other way later means having turned round: nobody coasts into that. While the
+        # speed is not known yet, no way is the other one.
+        self._armed[way] = at_rest or unasked
+        self._armed[-way] = not self._fresh
+        if self.on and asked == self.way:
+            self.on = False
+        if not self.on and not unasked:
+            self._set_origin(distance_m, travel_m)
+
+    def _set_origin(self, distance_m: float, travel_m: Sequence[float]) -> None:
+        self.origin_m = distance_m
+        for i in range(4):
+            self._counts_at_origin[i] = travel_m[i]
+
+
+class UnaskedMotion:
+    """Motion the driver did not ask for, in words: by the rule, and sliding on stopped wheels."""
+
+    def __init__(self, rolling: Rolling, count_m: float, inferred_direction: bool) -> None:
+        self._limit_mm = rolling.travel_mm
+        self._rule = RollingRule(rolling, count_m)
+        self._inferred = inferred_direction
         self._sliding_since: float | None = None
 
     def step(self, estimate: Estimate, asked: int | None) -> list[Finding]:
         """``asked``: direction the driver asks for, +1, 0 (none) or -1; None: unknown."""
         found = []
-        rolling = self._watch_rolling(estimate, asked)
-        if rolling is not None:
-            found.append(rolling)
+        self._rule.step(
+            estimate.t_s,
+            estimate.speed_mps,
+            estimate.speed_sd_mps,
+            estimate.distance_m,
+            estimate.wheel_travel_m,
+            estimate.at_rest,
+            UNKNOWN if asked is None else asked,
+        )
+        if self._rule.on:
+            found.append(self._rolling(estimate))
         sliding = self._watch_sliding(estimate)
         if sliding is not None:
             found.append(sliding)
         return found
 
-    def _watch_rolling(self, estimate: Estimate, asked: int | None) -> Finding | None:
-        if asked != self._asked:
-            self._command_changed(estimate, asked)
-        if asked is None:
-            self._since = None
-            return None
-        v, sd = estimate.speed_mps, estimate.speed_sd_mps
-        if self._fresh and sd < KNOWN_SD_MPS:
-            self._fresh = False
-            if abs(v) < START_MPS:  # it stood, more or less, when the guard came
-                self._armed = {+1: True, -1: True}
-        if estimate.at_rest:
-            self._armed = {+1: True, -1: True}
-            self._set_origin(estimate)
-            self._since = None
-            return None
-        fast = self._rolling.speed_mps + self._rolling.speed_sd * sd
-        way = 1 if v > 0 else -1
-        if abs(v) > fast:
-            self._armed[-way] = True  # turning round from here on would be rolling
-        if self._since is not None:
-            if abs(v) < self._rolling.speed_mps or way != self._way:
-                self._since = None
-                self._set_origin(estimate)
-            else:
-                return self._finding(estimate)
-        if way == asked or (asked == 0 and not self._armed[way]):
-            self._set_origin(estimate)
-            # Run out, as far as anyone can tell: what speeds up from here on rolls away.
-            self._armed[way] = asked == 0 and abs(v) < fast and sd < KNOWN_SD_MPS
-            return None
-        if not self._armed[way]:
-            return None
-        travel = (estimate.distance_m - self._origin_m) * way
-        if travel < 0.0:  # the furthest point against which to measure
-            self._set_origin(estimate)
-            return None
-        counted = sum(
-            (now - then) * way > 0.0
-            for now, then in zip(estimate.wheel_travel_m, self._counts_at_origin, strict=True)
-        )
-        moved = travel > self._rolling.travel_mm * 1e-3 and abs(v) > fast and counted >= 2
-        # Too slow for its speed to be sure, but not for its travel.
-        bar_m = max(CREPT_M, 1.5 * self._count_m, self._rolling.travel_mm * 1e-3)
-        crept = travel > bar_m and counted >= 3
-        if moved or crept:
-            self._since, self._way = estimate.t_s, way
-            return self._finding(estimate)
-        return None
-
-    def _command_changed(self, estimate: Estimate, asked: int | None) -> None:
-        """Motion that was asked for until now is coasting; motion that was not goes on rolling."""
-        way = 1 if estimate.speed_mps > 0 else -1
-        unasked = self._armed[way] and self._asked != way
-        self._asked = asked
-        rested = estimate.at_rest
-        # Going the other way later means having turned round: nobody coasts into that. While the
-        # speed is not known yet, no way is the other one.
-        self._armed = {way: rested or unasked, -way: not self._fresh}
-        if self._since is not None and asked == self._way:
-            self._since = None
-        if self._since is None and not unasked:
-            self._set_origin(estimate)
-
-    def _set_origin(self, estimate: Estimate) -> None:
-        self._origin_m = estimate.distance_m
-        self._counts_at_origin = estimate.wheel_travel_m
-
-    def _finding(self, estimate: Estimate) -> Finding:
-        way = "forward" if self._way > 0 else "backward"
-        against = "against the command" if self._asked else "without a command"
+    def _rolling(self, estimate: Estimate) -> Finding:
+        rule = self._rule
+        way = "forward" if rule.way > 0 else "backward"
+        against = "against the command" if rule.asked else "without a command"
         known = ", direction inferred from grade and command" if self._inferred else ""
-        assert self._since is not None
         return Finding(
             kind="rolling",
             wheel=None,
-            since_s=self._since,
-            value=abs(estimate.distance_m - self._origin_m) * 1e3,
-            threshold=self._rolling.travel_mm,
+            since_s=rule.since_s,
+            value=abs(estimate.distance_m - rule.origin_m) * 1e3,
+            threshold=self._limit_mm,
             unit="mm",
             detail=f"moves {way} {against}{known}",
         )

@@ -2,87 +2,148 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
 from slipguard.reading import WHEELS
 from slipguard.settings import Spin
 
 OPPOSED_RIM_MPS = 0.08
+NOTHING, SPIN, LOCK = 0, 1, 2
+"""What ``SlipRule.kind`` may be."""
+FOUND: dict[int, tuple[Literal["wheel_spin", "wheel_lock"], str]] = {
+    SPIN: ("wheel_spin", "rim runs faster than the ground"),
+    LOCK: ("wheel_lock", "rim runs slower than the ground"),
+}
+
+
+class SlipRule:
+    """When one wheel spins or locks. Its state is numbers, so that tuning runs it compiled.
+
+    Attributes
+    ----------
+    kind : int
+        ``NOTHING``, ``SPIN`` or ``LOCK``.
+    since_s : float
+        Time it began.
+    """
+
+    def __init__(self, spin: Spin) -> None:
+        self._slip_mps = float(spin.slip_speed_mps)
+        self._slip_sd = float(spin.slip_sd)
+        self._spin_ratio = float(spin.slip_ratio)
+        self._lock_ratio = float(spin.lock_ratio)
+        self._excess_m = spin.excess_travel_mm * 1e-3
+        self._excess_sd = float(spin.excess_sd)
+        self._clear_ms = float(spin.clear_ms)
+        self._clear_s = 0.0
+        self.kind = NOTHING
+        self.since_s = 0.0
+
+    def step(
+        self,
+        t_s: float,
+        dt_s: float,
+        slip_mps: float,
+        slip_sd_mps: float,
+        ratio: float,
+        excess_m: float,
+        excess_sd_m: float,
+        opposed: bool,
+        may_lock: bool,
+    ) -> None:
+        """Take what is estimated of the wheel, as in ``Estimate``.
+
+        ``opposed``: see there. ``may_lock``: whether anything could hold the wheel back.
+        """
+        slip = abs(slip_mps)
+        if self.kind == LOCK and opposed:
+            self._start(SPIN, t_s)  # it is driven against its travel now
+        if self.kind != NOTHING:
+            # One quiet sample is not the end: a count may simply not have come yet.
+            wrong_way = ratio < 0.0 if self.kind == SPIN else ratio > 0.0
+            over = slip < 0.5 * self._slip_mps or wrong_way
+            self._clear_s = self._clear_s + dt_s if over else 0.0
+            if self._clear_s * 1e3 >= self._clear_ms:
+                self.kind = NOTHING
+            return
+        limit_m = self._excess_m + self._excess_sd * excess_sd_m
+        sure = slip - self._slip_sd * slip_sd_mps
+        if abs(excess_m) <= limit_m or sure <= self._slip_mps:
+            return
+        if excess_m * slip_mps <= 0.0:
+            return
+        if ratio >= self._spin_ratio or (opposed and slip > self._slip_mps):
+            self._start(SPIN, t_s)
+        elif -ratio >= self._lock_ratio and may_lock:
+            self._start(LOCK, t_s)
+
+    def _start(self, kind: int, t_s: float) -> None:
+        self.kind, self.since_s, self._clear_s = kind, t_s, 0.0
+
+
+class CountedWay:
+    """Which way the rim of a wheel last turned, by its encoder."""
+
+    def __init__(self) -> None:
+        self._travel_m = 0.0
+        self._way = 0
+
+    def step(self, travel_m: float) -> None:
+        """Take the travel of the rim so far."""
+        step = travel_m - self._travel_m
+        if step != 0.0:
+            self._travel_m += step
+            self._way = 1 if step > 0.0 else -1
+
+    def opposed(self, rim_mps: float, slip_mps: float) -> bool:
+        """Rim turning one way while the ground goes the other: driven, so it spins."""
+        turns = abs(rim_mps) > OPPOSED_RIM_MPS and rim_mps * self._way > 0.0
+        return turns and rim_mps * (rim_mps - slip_mps) < 0.0
 
 
 class WheelSlip:
-    """Remembers, per wheel, what is going on and since when."""
+    """The rule for each wheel, and what it finds in words."""
 
     def __init__(self, spin: Spin) -> None:
-        self._spin = spin
-        self._kind = [""] * 4
-        self._since = [0.0] * 4
-        self._clear_s = [0.0] * 4
-        self._travel = [0.0] * 4
-        self._counted_way = [0] * 4  # direction of the last travel of the rim
+        self._limit_mps = spin.slip_speed_mps
+        self._rules = [SlipRule(spin) for _ in WHEELS]
+        self._ways = [CountedWay() for _ in WHEELS]
 
     def step(self, estimate: Estimate, dt_s: float, may_lock: tuple[bool, ...]) -> list[Finding]:
         """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
         found = []
         for i, wheel in enumerate(WHEELS):
-            step = estimate.wheel_travel_m[i] - self._travel[i]
-            if step != 0.0:
-                self._travel[i] += step
-                self._counted_way[i] = 1 if step > 0.0 else -1
-            self._watch(i, estimate, dt_s, may_lock[i])
-            kind = self._kind[i]
-            if kind == "wheel_spin":
-                detail = "rim runs faster than the ground"
-            elif kind == "wheel_lock":
-                detail = "rim runs slower than the ground"
-            else:
+            rule, way = self._rules[i], self._ways[i]
+            way.step(estimate.wheel_travel_m[i])
+            excess_m = estimate.excess_travel_m[i]
+            if rule.kind == NOTHING and excess_m == 0.0:
+                continue  # most wheels, most of the time
+            slip_mps = estimate.slip_mps[i]
+            rule.step(
+                estimate.t_s,
+                dt_s,
+                slip_mps,
+                estimate.slip_sd_mps[i],
+                estimate.slip_ratio[i],
+                excess_m,
+                estimate.excess_sd_m[i],
+                way.opposed(estimate.wheel_speed_mps[i], slip_mps),
+                may_lock[i],
+            )
+            if rule.kind == NOTHING:
                 continue
+            kind, detail = FOUND[rule.kind]
             found.append(
                 Finding(
-                    kind=kind,  # type: ignore[arg-type]
+                    kind=kind,
                     wheel=wheel,
-                    since_s=self._since[i],
-                    value=abs(estimate.slip_mps[i]),
-                    threshold=self._spin.slip_speed_mps,
+                    since_s=rule.since_s,
+                    value=abs(slip_mps),
+                    threshold=self._limit_mps,
                     unit="m/s",
                     detail=detail,
                 )
             )
         return found
-
-    def _watch(self, i: int, estimate: Estimate, dt_s: float, may_lock: bool) -> None:
-        spin = self._spin
-        if not self._kind[i] and estimate.excess_travel_m[i] == 0.0:
-            return  # most wheels, most of the time
-        slip, ratio = abs(estimate.slip_mps[i]), estimate.slip_ratio[i]
-        if self._kind[i] == "wheel_lock" and self._opposed(estimate, i):
-            self._start(i, "wheel_spin", estimate.t_s)  # it is driven against its travel now
-        if self._kind[i]:
-            # One quiet sample is not the end: a count may simply not have come yet.
-            over = slip < 0.5 * spin.slip_speed_mps or (
-                ratio < 0.0 if self._kind[i] == "wheel_spin" else ratio > 0.0
-            )
-            self._clear_s[i] = self._clear_s[i] + dt_s if over else 0.0
-            if self._clear_s[i] * 1e3 >= spin.clear_ms:
-                self._kind[i] = ""
-            return
-        limit_m = spin.excess_travel_mm * 1e-3 + spin.excess_sd * estimate.excess_sd_m[i]
-        sure = slip - spin.slip_sd * estimate.slip_sd_mps[i]
-        if abs(estimate.excess_travel_m[i]) <= limit_m or sure <= spin.slip_speed_mps:
-            return
-        if estimate.excess_travel_m[i] * estimate.slip_mps[i] <= 0.0:
-            return
-        if ratio >= spin.slip_ratio or (self._opposed(estimate, i) and slip > spin.slip_speed_mps):
-            self._start(i, "wheel_spin", estimate.t_s)
-        elif -ratio >= spin.lock_ratio and may_lock:
-            self._start(i, "wheel_lock", estimate.t_s)
-
-    def _start(self, i: int, kind: str, t_s: float) -> None:
-        self._kind[i], self._since[i], self._clear_s[i] = kind, t_s, 0.0
-
-    def _opposed(self, estimate: Estimate, i: int) -> bool:
-        """Rim turning one way while the ground goes the other: driven, so it spins."""
-        rim = estimate.wheel_speed_mps[i]
-        ground = rim - estimate.slip_mps[i]
-        turns = abs(rim) > OPPOSED_RIM_MPS and rim * self._counted_way[i] > 0.0
-        return turns and rim * ground < 0.0

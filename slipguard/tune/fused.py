@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 
 from slipguard.config import Config
 from slipguard.detect.detectors import Detectors
-from slipguard.detect.wheels import OPPOSED_RIM_MPS
+from slipguard.detect.motion import UNKNOWN
+from slipguard.detect.wheels import CountedWay
 from slipguard.errors import RecordingError
 from slipguard.estimate import Estimate
 from slipguard.fuse.intake import Intake
@@ -34,9 +35,6 @@ from slipguard.respond.respond import Responder
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-
-UNKNOWN = 9
-"""In ``asked``: no command was ever given."""
 
 ROW_VALUES, SLIP_VALUES = 15, 9
 """How many numbers are collected for a row, and for a wheel that slips in it."""
@@ -119,8 +117,7 @@ class Collected:
         self.rows = 0
         self._rows = array("d")  # flat: an hour as tuples would be a gigabyte
         self._slips = array("d")
-        self._travel_m = [0.0] * len(WHEELS)
-        self._counted_way = [0] * len(WHEELS)
+        self._ways = [CountedWay() for _ in WHEELS]
 
     def add(
         self,
@@ -145,13 +142,10 @@ class Collected:
             )
         )
         for i, travel in enumerate(estimate.wheel_travel_m):
-            if travel != self._travel_m[i]:
-                self._counted_way[i] = 1 if travel > self._travel_m[i] else -1
-                self._travel_m[i] = travel
+            self._ways[i].step(travel)
             slip, rim = estimate.slip_mps[i], estimate.wheel_speed_mps[i]
             if slip == 0.0:
                 continue
-            turns = abs(rim) > OPPOSED_RIM_MPS and rim * self._counted_way[i] > 0.0
             self._slips.extend(
                 (
                     i,
@@ -161,7 +155,7 @@ class Collected:
                     estimate.slip_ratio[i],
                     estimate.excess_travel_m[i],
                     estimate.excess_sd_m[i],
-                    turns and rim * (rim - slip) < 0.0,
+                    self._ways[i].opposed(rim, slip),
                     may_lock[i],
                 )
             )

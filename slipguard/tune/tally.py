@@ -125,16 +125,13 @@ def prepare(drive: LabelledDrive, config: Config, folder: Path) -> float:
 
 
 def tally_sets(
-    drive: LabelledDrive, config: Config, folder: Path, sets: Sequence[Values]
+    drive: LabelledDrive, config: Config, folder: Path, sets: Sequence[Values], threads: int = 1
 ) -> list[Tally]:
     """How good each set of thresholds is on a drive that is fused once, brakes held fixed."""
     quick = cache.quick(drive.path, config, folder, drive.key)
-    tallies = []
-    for values in sets:
-        changed = with_values(config, values)
-        episodes = quick.episodes(changed.spin, changed.rolling)
-        tallies.append(_tally(episodes, drive.labels, quick.hours))
-    return tallies
+    changed = [with_values(config, values) for values in sets]
+    found = quick.episodes_of_all([(c.spin, c.rolling) for c in changed], threads)
+    return [_tally(episodes, drive.labels, quick.hours) for episodes in found]
 
 
 def tally_replay(drive: LabelledDrive, config: Config) -> Tally:

@@ -1,0 +1,205 @@
+"""The detectors of spin, lock and rolling over a fused drive, for many sets of thresholds at once.
+
+The rules are those of ``slipguard/detect``, the same methods, compiled. A call lets other threads
+run, so that sets can be shared out among them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+from numba.extending import register_jitable
+from numpy.typing import NDArray
+
+from slipguard import detect
+from slipguard.compiled.kernel import fingerprint, ready
+from slipguard.compiled.mirror import part, record_of
+from slipguard.detect.motion import RollingRule
+from slipguard.detect.wheels import NOTHING, SPIN, SlipRule
+from slipguard.settings import Rolling, Spin
+
+Array = NDArray[np.float64]
+Spans = list[NDArray[np.float64]]
+"""For each set, (k, 2): when an episode begins and ends, seconds."""
+
+_BLOCK = 2048
+"""Rows gone through with all sets before the next ones: they stay in the processor's cache."""
+_ROOM = 256
+"""Episodes of a set for which there is room at first."""
+
+
+class Slips(NamedTuple):
+    """One wheel, in the m rows in which it slips, of n. Units as in ``Estimate``."""
+
+    row: NDArray[np.int64]
+    slip_mps: Array
+    slip_sd_mps: Array
+    ratio: Array
+    excess_m: Array
+    excess_sd_m: Array
+    opposed: NDArray[np.bool_]
+    may_lock: NDArray[np.bool_]
+
+    def next_start(self) -> NDArray[np.int64]:
+        """From each of the m rows on, the next in which something can begin; m: none."""
+        starts = np.flatnonzero(self.excess_m * self.slip_mps > 0.0)
+        at = np.searchsorted(starts, np.arange(len(self.row)))
+        return np.append(starts, len(self.row))[at]
+
+
+class Motions(NamedTuple):
+    """The whole rover, n rows. ``asked``: 1, 0, -1 or ``UNKNOWN``. ``travel_m``: (n, 4)."""
+
+    t_s: Array
+    speed_mps: Array
+    speed_sd_mps: Array
+    distance_m: Array
+    travel_m: Array
+    at_rest: NDArray[np.bool_]
+    asked: NDArray[np.int64]
+
+    def last_alike(self) -> NDArray[np.int64]:
+        """For each row the last one of its stretch of equal command, rest and direction."""
+        if not len(self.t_s):
+            return np.empty(0, np.int64)
+        differs = np.zeros(len(self.t_s), np.bool_)
+        for column in (self.asked, self.at_rest, self.speed_mps > 0.0):
+            differs[:-1] |= column[1:] != column[:-1]
+        differs[-1] = True
+        ends = np.flatnonzero(differs)
+        return ends[np.searchsorted(ends, np.arange(len(differs)))]
+
+
+def find_slips(
+    spins: Sequence[Spin],
+    t_s: Array,
+    dt_s: Array,
+    broken: NDArray[np.bool_],
+    slips: Slips,
+    gap_s: float,
+) -> tuple[Spans, Spans]:
+    """Episodes of spin and of lock of one wheel, for each of ``spins``.
+
+    ``t_s``, ``dt_s``, ``broken`` (n,): of all rows; where broken nothing is told. Findings less
+    than ``gap_s`` apart are one episode.
+    """
+    start = slips.next_start()
+    found = _spans(
+        lambda: np.concatenate([record_of(SlipRule(spin)) for spin in spins]),
+        lambda rules, out, count: _compiled().slips(
+            rules, t_s, dt_s, broken, *slips, start, gap_s, out, count
+        ),
+        2 * len(spins),
+    )
+    return found[::2], found[1::2]
+
+
+def find_rolling(
+    rollings: Sequence[Rolling], count_m: float, motions: Motions, gap_s: float
+) -> Spans:
+    """Episodes of rolling, for each of ``rollings``."""
+    last = motions.last_alike()
+    return _spans(
+        lambda: np.concatenate([record_of(RollingRule(one, count_m)) for one in rollings]),
+        lambda rules, out, count: _compiled().rolling(rules, *motions, last, gap_s, out, count),
+        len(rollings),
+    )
+
+
+def _spans(
+    rules: Callable[[], Any], find: Callable[[Any, Array, NDArray[np.int64]], None], lists: int
+) -> Spans:
+    """What ``find`` writes into ``lists`` lists of episodes, however many there are."""
+    room = _ROOM
+    while True:
+        out, count = np.empty((lists, room, 2)), np.zeros(lists, np.int64)
+        find(rules(), out, count)
+        if count.max(initial=0) <= room:
+            return [out[k, : count[k]] for k in range(lists)]
+        room *= 4
+
+
+class _Compiled(NamedTuple):
+    slips: Callable[..., None]
+    rolling: Callable[..., None]
+
+
+@cache
+def _compiled() -> _Compiled:
+    made = _build(fingerprint(detect))
+    rule, roll = Spin(), Rolling()
+    none, rows, flags = np.empty(0), np.empty(0, np.int64), np.empty(0, np.bool_)
+    out, count = np.empty((2, 1, 2)), np.zeros(2, np.int64)
+    slips = Slips(rows, none, none, none, none, none, flags, flags)
+    ready(made.slips, record_of(SlipRule(rule)), none, none, flags, *slips, rows, 0.0, out, count)
+    motions = Motions(none, none, none, none, np.empty((0, 4)), flags, rows)
+    ready(made.rolling, record_of(RollingRule(roll, 0.01)), *motions, rows, 0.0, out, count)
+    return made
+
+
+def _build(code: int) -> _Compiled:
+    @njit(cache=True, nogil=True, error_model="numpy")
+    def slips(  # type: ignore[no-untyped-def]
+        rules, t_s, dt_s, broken, row, slip, slip_sd, ratio, excess, excess_sd, opposed, may_lock,
+        start, gap_s, out, count,
+    ):  # fmt: skip
+        _ = code  # a part of what the cache is asked for
+        for s in range(len(rules)):
+            rule = part(rules[s])
+            k, n = 0, 0
+            while True:
+                if rule.kind == NOTHING:  # in the rows between nothing can begin
+                    if k < len(row):
+                        k = start[k]
+                    if k == len(row):
+                        break
+                    n = row[k]
+                if n == len(t_s):
+                    break
+                if k < len(row) and row[k] == n:
+                    rule.step(
+                        t_s[n], dt_s[n], slip[k], slip_sd[k], ratio[k], excess[k], excess_sd[k],
+                        opposed[k], may_lock[k],
+                    )  # fmt: skip
+                    k += 1
+                else:
+                    rule.step(t_s[n], dt_s[n], 0.0, 0.0, 0.0, 0.0, 0.0, False, False)
+                if rule.kind != NOTHING and not broken[n]:
+                    which = 2 * s if rule.kind == SPIN else 2 * s + 1
+                    _note(t_s[n], gap_s, out[which], count, which)
+                n += 1
+
+    @njit(cache=True, nogil=True, error_model="numpy")
+    def rolling(  # type: ignore[no-untyped-def]
+        rules, t_s, v, sd, distance_m, travel_m, at_rest, asked, last, gap_s, out, count
+    ):
+        _ = code
+        for first in range(0, len(t_s), _BLOCK):
+            for s in range(len(rules)):
+                rule = part(rules[s])
+                n, end = first, min(first + _BLOCK, len(t_s))
+                while n < end:
+                    rims = (travel_m[n, 0], travel_m[n, 1], travel_m[n, 2], travel_m[n, 3])
+                    rule.step(t_s[n], v[n], sd[n], distance_m[n], rims, at_rest[n], asked[n])
+                    if rule.on:
+                        _note(t_s[n], gap_s, out[s], count, s)
+                    n = max(n + 1, min(last[n], end - 1)) if rule.settled else n + 1
+
+    return _Compiled(slips, rolling)
+
+
+@register_jitable
+def _note(t_s, gap_s, spans, count, which):  # type: ignore[no-untyped-def]
+    """A finding at this time: of the last episode, or of a new one. One too many is counted."""
+    k = count[which] - 1
+    if k < 0 or (k < len(spans) and t_s - spans[k, 1] > gap_s):
+        k += 1
+        count[which] = k + 1
+        if k < len(spans):
+            spans[k, 0] = spans[k, 1] = t_s
+    elif k < len(spans):
+        spans[k, 1] = max(spans[k, 1], t_s)
