@@ -13,6 +13,7 @@ from rich.text import Text
 
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_in import open_drive, with_progress
+from slipguard.cli.label_serve import PORT, serve_labels
 from slipguard.errors import RecordingError
 from slipguard.label import Proposals, propose
 from slipguard.recording import Labels, Recording, labels_path, save_labels
@@ -31,6 +32,12 @@ def label(
         bool,
         typer.Option("--force", help="Let --write replace confirmed labels; a copy is kept."),
     ] = False,
+    serve: Annotated[
+        bool, typer.Option("--serve", help="Edit them in the drive's page, in a browser here.")
+    ] = False,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port of --serve on 127.0.0.1; 0: any.")
+    ] = PORT,
     truth: Annotated[
         bool,
         typer.Option("--truth/--no-truth", help="Use the truth columns of a simulated drive."),
@@ -46,7 +53,19 @@ def label(
     that name an event are taken too. Nothing is written without --write, and labels a person has
     confirmed stay. Written ones count as proposed until you delete the line "proposed: true".
     """
+    if serve and (write or force):
+        raise typer.BadParameter("--serve saves what you save in the page; leave --write out")
     recording, config = open_drive(drive, rover, outputs=[])
+    if serve:
+        serve_labels(
+            drive,
+            recording,
+            config,
+            port=port,
+            use_truth=truth,
+            progress=progress and sys.stderr.isatty(),
+        )
+        return
     before, path = recording.labels, labels_path(drive)
     confirmed = before.events is not None and not before.proposed
     if write and confirmed and not force:

@@ -11,6 +11,11 @@ import typer
 from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.recording import labels_path
 
+EXTRA_NEEDED = (
+    "the page needs Bokeh: pip install 'slipguard[report]' (in the project's folder: "
+    "pip install '.[report]')"
+)
+
 
 def report(
     drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
@@ -42,10 +47,7 @@ def report(
     except ModuleNotFoundError as err:
         if err.name != "bokeh":
             raise
-        raise typer.BadParameter(
-            "the page needs Bokeh: pip install 'slipguard[report]' (in the project's folder: "
-            "pip install '.[report]')"
-        ) from err
+        raise typer.BadParameter(EXTRA_NEEDED) from err
     rows = with_progress(recording, shown=progress and sys.stderr.isatty())
     result = report_drive(recording, config, rows)
     write_page(result, page)

@@ -85,8 +85,18 @@ def load_labels(path: str | os.PathLike[str]) -> Labels:
     RecordingError
         File, line and field; what was found and what was expected.
     """
-    text = read_text(path, "labels", RecordingError)
-    return _labels(load_section(text, str(path), RecordingError))
+    return parse_labels(read_text(path, "labels", RecordingError), str(path))
+
+
+def parse_labels(text: str, source: str) -> Labels:
+    """``load_labels`` of a text; ``source`` names it in errors.
+
+    Raises
+    ------
+    RecordingError
+        As ``load_labels``.
+    """
+    return _labels(load_section(text, source, RecordingError))
 
 
 def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:

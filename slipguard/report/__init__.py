@@ -1,12 +1,15 @@
 """A recorded drive as one HTML page that opens without a network.
 
 ``report_drive(recording, config)`` replays a drive and gives a ``Report``;
-``write_page(report, path)`` writes the page, ``take_picture`` one of its plots as a PNG. Needs
-the extra ``report`` (Bokeh).
+``write_page(report, path)`` writes the page, ``take_picture`` one of its plots as a PNG.
+``LabelServer(LabelDesk(report, drive), port)`` serves it for editing labels. Needs the extra
+``report`` (Bokeh).
 """
 
+from slipguard.report.desk import LabelDesk
 from slipguard.report.gather import Report, report_drive
 from slipguard.report.page import write_page
 from slipguard.report.photo import take_picture
+from slipguard.report.serve import LabelServer
 
-__all__ = ["Report", "report_drive", "take_picture", "write_page"]
+__all__ = ["LabelDesk", "LabelServer", "Report", "report_drive", "take_picture", "write_page"]

@@ -108,6 +108,7 @@ const page = (() => {
     }
     models.part.data = { x, y };
     if (pointed) point(null);
+    document.dispatchEvent(new CustomEvent("view", { detail: view }));
   }
 
   function draw(wanted) {

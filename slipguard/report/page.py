@@ -43,8 +43,8 @@ def write_page(report: Report, path: str | os.PathLike[str]) -> None:
         raise RecordingError(f"{path}: cannot write the page: {reason}") from err
 
 
-def page(report: Report) -> str:
-    """The page of a drive, as HTML."""
+def page(report: Report, *, before: str = "", after: str = "") -> str:
+    """The page of a drive, as HTML; with more HTML before its plots and at its end."""
     panels, events = panels_for(report.channels), events_of(report)
     figures = draw(report, panels, events)
     script, places = components(figures.plots, wrap_plot_info=True)
@@ -56,23 +56,31 @@ def page(report: Report) -> str:
         "view": [start_s - edge_s, end_s + edge_s],
         "beside_px": LEFT_PX + RIGHT_PX,
     }
-    return Template(_part("page.html")).substitute(
+    return Template(part("page.html")).substitute(
         title=escape(report.name),
-        css=_part("page.css"),
-        js=_part("page.js"),
+        css=part("page.css"),
+        js=part("page.js"),
         facts="\n".join(_facts(report)),
         table=_table(events, labelled=report.scores is not None),
         path=_place(places["path"], "path-fit") + _path_words(report),
         plots="\n".join(_panels(panels, events, places)),
         coarse=_coarse(packed),
-        about=json.dumps(about).replace("<", "\\u003c"),
+        about=embedded(about),
         data=packed.data,
         bokeh=Resources(mode="inline", components=["bokeh"]).render_js(),
         script=script,
+        before=before,
+        after=after,
     )
 
 
-def _part(name: str) -> str:
+def embedded(value: object) -> str:
+    """JSON that may stand inside a page's script element."""
+    return json.dumps(value).replace("<", "\\u003c")
+
+
+def part(name: str) -> str:
+    """One of the files a page is made of."""
     return files("slipguard.report").joinpath(name).read_text(encoding="utf-8")
 
 
