@@ -52,6 +52,17 @@ def test_limits_are_shown_for_coarse_encoders_too():
     assert all(slow > fast for fast, slow in zip(delays[:3], delays[3:], strict=True))
 
 
+def test_limits_are_those_at_the_false_alarms_measured():
+    """A detector that raises more false alarms may be faster: one in 10 h must not be held against
+    a sum that is allowed ten. None in 10 h counts as one."""
+    rare, often = (limits_table(DEMO_ROVER, 10.0, n) for n in (1, 10))
+    assert limits_table(DEMO_ROVER, 10.0, 0) == rare
+    assert "10.0 h" in rare[0]
+    assert "1.0 h" in often[0]
+    assert all(float(a[2]) >= float(b[2]) for a, b in zip(rare[2], often[2], strict=True))
+    assert float(rare[2][0][2]) > float(often[2][0][2])
+
+
 def test_poisson_interval_is_garwoods():
     """Garwood, Biometrika 28 (1936): 0 events give 0 to 3.69, 10 events 4.80 to 18.39 (95 %; from
     memory, in every table of exact Poisson limits)."""

@@ -102,7 +102,9 @@ def evaluate(
     if folder is None:
         config = _simulated_rover(rover)
         if config.count_m > 0.0:
-            shown_tables.append(limits_table(config))
+            hours = sum(m.hours for m in measures.values())
+            false_spins = sum(m.false.get("wheel_spin", 0) for m in measures.values())
+            shown_tables.append(limits_table(config, hours, false_spins))
     _show(screen, shown_tables)
     _print_notes(screen, measures.values())
     if json is not None:

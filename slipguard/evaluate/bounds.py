@@ -90,19 +90,29 @@ def steady_speed_sd_mps(config: Config) -> float:
     return float(np.sqrt(((np.eye(2) - K @ H) @ prior)[0, 0]))
 
 
-def limits_table(config: Config) -> tuple[str, list[str], list[list[str]]]:
+def limits_table(
+    config: Config, hours: float = 1.0, false_spins: int = 1
+) -> tuple[str, list[str], list[list[str]]]:
     """(title, header, rows): limits of this rover's encoders and accelerometer.
 
     The best cumulative sum works on count differences at the encoders' rate, whose standard
-    deviation is q / sqrt(6) for counts of q metres (two uniform ends), at one false alarm an
-    hour. It takes the differences as independent. Their correlation of -0.5 means that travelled
-    distance is known better than their sum suggests, so a detector of distance may be faster.
+    deviation is q / sqrt(6) for counts of q metres (two uniform ends). It takes the differences
+    as independent. Their correlation of -0.5 means that travelled distance is known better than
+    their sum suggests, so a detector of distance may be faster.
+
+    Parameters
+    ----------
+    config : Config
+    hours, false_spins
+        What was measured: the sum may raise as many false alarms, or one in all the time where
+        there was none.
     """
+    between_s = 3600.0 * hours / max(1, false_spins)
     rows = []
     sample_sd = config.count_m / math.sqrt(6.0)
     for slip_mps in (0.15, 0.3, 1.0):
         rate = config.encoders.rate_hz
-        best = cusum_delay_s(slip_mps / rate / sample_sd, 3600.0, rate)
+        best = cusum_delay_s(slip_mps / rate / sample_sd, between_s, rate)
         rows.append(
             [
                 f"{slip_mps:g}",
@@ -112,4 +122,5 @@ def limits_table(config: Config) -> tuple[str, list[str], list[list[str]]]:
             ]
         )
     header = ["slip m/s", "one count, ms", "best cumulative sum, ms", "matched filter, m/s"]
-    return "Physical limits: counts alone, at a steady slip speed", header, rows
+    title = f"Physical limits: counts alone, steady slip, a false alarm in {between_s / 3600:.1f} h"
+    return title, header, rows
