@@ -308,6 +308,75 @@ def test_a_clock_that_jumps_is_named(step_s, words, value):
     assert decisions[-1].estimate.speed_mps == pytest.approx(0.6, abs=0.05)
 
 
+# --- Encoders and an IMU that lie ------------------------------------------------------------
+
+
+def recounted(truth, wheel, change):
+    """The readings, with that wheel's count put through ``change``."""
+    i = WHEELS.index(wheel)
+    out = []
+    for r in truth.readings:
+        if r.counts is not None:
+            count = change(r.counts[i])
+            r = dataclasses.replace(r, counts=(*r.counts[:i], count, *r.counts[i + 1 :]))
+        out.append(r)
+    return out
+
+
+def test_missing_teeth_are_named_once_and_accuse_no_other_wheel():
+    """A quarter of each turn gives no counts, at 2 m/s: the encoder is named, stays named between
+    its gaps, and the wheels that count right do not spin."""
+    config = rover()
+    truth = drive(config, [(0, 0), (0.6, 0), (1.6, 2), (4, 2)])
+    readings = recounted(truth, "rr", lambda n: 72 * (n // 96) + min(n % 96, 72))
+    decisions = run(config, readings)
+    assert not [k for k in kinds(decisions) if k[0] == "wheel_spin"]
+    faults = onsets(decisions, "sensor_fault")
+    assert [(wheel, f.sensor) for _, wheel, f in faults] == [("rr", "encoder")]
+    assert faults[0][0] < 2.6
+    assert ("sensor_fault", "rr") in {(f.kind, f.wheel) for f in decisions[-1].findings}
+
+
+def test_an_encoder_that_dies_while_the_rover_runs_out_is_named():
+    """With the motor dragging a wheel might stand, but not for long while three others turn."""
+    config = rover()
+    truth = drive(
+        config,
+        [(0, 0), (0.5, 0), (1.2, 1), (3, 0.7)],
+        throttle=[(0, 0), (0.45, 0), (0.5, 0.4), (1.2, 0.4), (1.25, 0)],
+        dead={"fr": 1.5},
+    )
+    faults = onsets(run(config, truth.readings), "sensor_fault")
+    assert [(wheel, f.sensor) for _, wheel, f in faults] == [("fr", "encoder")]
+    assert faults[0][0] < 2.2
+
+
+def test_a_frozen_imu_is_followed_no_longer_than_a_silent_one():
+    """Its last sample says "faster" for ever, and the wheels are silent too: 2 m/s2 for the 0.1 s
+    after which a sample is stale is 0.2 m/s, not the double until it is named."""
+    config = rover()
+    truth = drive(config, [*pull_away(), (4.0, 0.6)])
+    frozen = {"accel_mps2": (2.0, 0.0, 9.6), "gyro_radps": (0.0, 0.0, 0.0), "counts": None}
+    readings = [dataclasses.replace(r, **frozen) if r.t_s >= 102 else r for r in truth.readings]
+    speeds = [d.estimate.speed_mps for d in run(config, readings) if d.t_s < 102.3]
+    assert 0.7 < max(speeds) < 0.85
+
+
+def test_a_bouncing_encoder_is_named_soon_and_stays_named():
+    """Three edges for every ten too many: named within half a metre, and still after the rover
+    stood and drove on."""
+    config = rover()
+    truth = drive(
+        config, [(0, 0), (0.5, 0), (1, 0.6), (2.5, 0.6), (3, 0), (4, 0), (5, 0.6), (6, 0.6)]
+    )
+    decisions = run(config, recounted(truth, "rl", lambda n: n + 3 * n // 10))
+    faults = onsets(decisions, "sensor_fault")
+    assert [(wheel, f.sensor) for _, wheel, f in faults] == [("rl", "encoder")]
+    when = round(faults[0][0] * 200)
+    assert np.sum(truth.speed_mps[:when]) / 200 < 0.5
+    assert faults[0][2].value == pytest.approx(30.0, abs=8.0)
+
+
 # --- Limits ----------------------------------------------------------------------------------
 
 

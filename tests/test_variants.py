@@ -87,6 +87,14 @@ def test_a_fault_is_named_and_measured_from_its_first_wrong_reading():
     assert found.false == {}
 
 
+def test_counts_without_direction_follow_what_drives_a_wheel_that_stands():
+    """A rover stranded on clay rolls back a little while one wheel spins forward. Counts taken for
+    backward ones would make its estimate run away backward, at 20 m/s in the end."""
+    found = watch_variants("clay_uphill", 0, DEMO_ROVER, ["one_channel"])["one_channel"].measures
+    assert found.missed == found.false == {}
+    assert found.rmse_mps("ordinary") < 0.02
+
+
 def test_the_hold_of_a_rover_with_more_payload():
     """30 % more weight than the YAML says: the hold does not let go."""
     tried = hold_variant("parking_held", 1, DEMO_ROVER, "payload")
@@ -122,5 +130,7 @@ def test_variants_keep_what_they_reach_today():
         m = result.measures
         if name.startswith("imu") or name == "encoder_none":
             assert max(m.delays_s["sensor_fault"]) <= 1.0, name
+        if name in ("one_channel", "encoder_dead", "encoder_missing_teeth"):
+            assert m.false.get("wheel_spin", 0) == 0, m.notes
         if name not in ("late", "encoder_bounce"):
             assert m.false.get("wheel_spin", 0) + m.false.get("rolling", 0) <= 1, m.notes

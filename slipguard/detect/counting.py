@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from slipguard.estimate import Estimate
 
-WINDOW_M = 0.15
+WINDOW_M = 0.1
 WINDOW_COUNTS = 8
-WINDOWS = 4
+WINDOWS = 3
 TOO_MUCH = 0.12
 MOST = 0.6  # more than this is no counting error but spin
 STEADY = 0.15
@@ -49,7 +49,7 @@ class OverCounting:
         others = [self._ratios[j][-1] for j in range(4) if j != i and self._ratios[j]]
         if self.excess[i] is not None:
             # Once known to count too much, it is until it clearly counts right.
-            if mine[-1] < 1.0 + 0.5 * TOO_MUCH:
+            if max([abs(ratio - 1.0) for ratio in mine]) < 0.5 * TOO_MUCH:
                 self.excess[i] = None
             return
         if len(mine) < WINDOWS or len(others) < 3:

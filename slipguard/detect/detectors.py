@@ -43,10 +43,10 @@ class Detectors:
     def step(self, frame: Frame, estimate: Estimate, brakes: Quad) -> tuple[Finding, ...]:
         """Findings now; ``brakes`` (4,) are the commands of the step before."""
         asked = self.asked(frame)
-        may_lock = self._may_lock(frame, estimate, brakes, asked)
+        may_lock, braked = self._may_lock(frame, estimate, brakes, asked)
         limits = self._limits.step(frame, estimate)
         link_lost = bool(limits) and any(f.kind == "link_lost" for f in limits)
-        faults = self._faults.step(frame, estimate, may_lock)
+        faults = self._faults.step(frame, estimate, may_lock, braked)
         slips = [
             f
             for f in self._slip.step(estimate, frame.dt_s, may_lock)
@@ -71,14 +71,16 @@ class Detectors:
 
     def _may_lock(
         self, frame: Frame, estimate: Estimate, brakes: Quad, asked: int | None
-    ) -> tuple[bool, ...]:
-        """Only a brake, or a motor that drags, can hold a wheel back while the rover moves."""
-        driven = asked is not None and asked * estimate.speed_mps > 0.0
+    ) -> tuple[tuple[bool, ...], tuple[bool, ...]]:
+        """Whether anything can hold each wheel back while the rover moves, and whether a brake can.
+
+        Besides a brake it is a motor that drags or is driven against the motion.
+        """
         for i in range(4):
             if brakes[i] > 0.02:
                 self._braked_s[i] = BRAKE_LINGER_S
             else:
                 self._braked_s[i] = max(0.0, self._braked_s[i] - frame.dt_s)
-        if not driven:
-            return ALL
-        return tuple([left > 0.0 for left in self._braked_s])
+        braked = tuple([left > 0.0 for left in self._braked_s])
+        driven = asked is not None and asked * estimate.speed_mps > 0.0
+        return (braked if driven else ALL), braked

@@ -23,7 +23,12 @@ CONTRADICTED_S = 0.5
 CONTRADICTED = "the accelerometer contradicts all wheels, which carry the speed alone"
 DEAD_TRAVEL_M = 0.08
 DEAD_COUNTS = 3.0
-DEAD_TIME_S = 0.12
+DEAD_TIME_S = 0.05
+DRAGGED_SHARE = 0.25
+"""Share of the travel that counts while the motor drags or drives against the motion: it may stop
+a wheel on the slickest ground, though hardly for long."""
+BACK_TURNS = 1.25
+"""Turns a dead encoder must count again before it is believed: a gap may come round once a turn."""
 
 
 class SensorFaults:
@@ -37,13 +42,26 @@ class SensorFaults:
         self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
+        self._gap_m = [0.0] * 4  # longest travel without a count since it was found dead
+        self._back_m = [0.0] * 4  # travel counted since then
+        self._turn_m = 2.0 * math.pi * config.rover.wheel_radius_m
         self._last_travel = [0.0] * 4
         self._dead = [False] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
 
-    def step(self, frame: Frame, estimate: Estimate, may_lock: tuple[bool, ...]) -> list[Finding]:
-        """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
+    def step(
+        self,
+        frame: Frame,
+        estimate: Estimate,
+        may_lock: tuple[bool, ...],
+        braked: tuple[bool, ...],
+    ) -> list[Finding]:
+        """Findings now.
+
+        ``may_lock``, ``braked`` (4,): whether anything could hold that wheel back, and whether
+        its brake could.
+        """
         self._running_s += frame.dt_s
         seen: list[tuple[str, str | None, float, float, str, str]] = []
         if frame.gap:
@@ -79,8 +97,13 @@ class SensorFaults:
             elif frame.wheel_age_s[i] > self._wheel_late_s and self._running_s > NEVER_GIVEN_S:
                 age = min(frame.wheel_age_s[i], 1e6)
                 seen.append(("encoder", wheel, age, self._wheel_late_s, "s", "no wheel data"))
-            elif self._is_dead(i, frame.dt_s, estimate, telling and not may_lock[i]):
-                travel = self._no_count_m[i]
+            elif self._is_dead(
+                i,
+                frame.dt_s * (DRAGGED_SHARE if may_lock[i] else 1.0),
+                estimate,
+                telling and not braked[i],
+            ):
+                travel = self._gap_m[i]
                 seen.append(
                     (
                         "encoder",
@@ -103,18 +126,27 @@ class SensorFaults:
         return self._dead[wheel] or self._over.excess[wheel] is not None
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:
-        """Whether wheel i counts nothing. ``must_turn``: it moves, and nothing holds it back."""
-        if estimate.wheel_travel_m[i] != self._last_travel[i]:
-            self._last_travel[i] = estimate.wheel_travel_m[i]
+        """Whether wheel i counts nothing, or did not a turn ago.
+
+        ``dt_s``: the time that speaks against it. ``must_turn``: it moves, and nothing holds it.
+        """
+        step = estimate.wheel_travel_m[i] - self._last_travel[i]
+        if step != 0.0:
+            self._last_travel[i] += step
             self._no_count_m[i] = self._dead_s[i] = 0.0
-            self._dead[i] = False
-            return False
+            self._back_m[i] += abs(step)
+            if self._back_m[i] > BACK_TURNS * self._turn_m:
+                self._dead[i] = False
+                self._gap_m[i] = 0.0
+            return self._dead[i]
         if must_turn:
             ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
             self._no_count_m[i] += abs(ground) * dt_s
             self._dead_s[i] += dt_s
         if self._no_count_m[i] > self._dead_travel_m and self._dead_s[i] > DEAD_TIME_S:
             self._dead[i] = True
+            self._back_m[i] = 0.0
+            self._gap_m[i] = max(self._gap_m[i], self._no_count_m[i])
         return self._dead[i]
 
     def _findings(

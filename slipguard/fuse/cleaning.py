@@ -144,12 +144,11 @@ class Cleaning:
         last = self._last_imu
         same_accel = ax == last[0] and ay == last[1] and az == last[2]
         if same_accel and gx == last[3] and gy == last[4] and gz == last[5]:
+            # What is repeated tells nothing of now, be the sensor slow or frozen.
             self._same_imu += 1
-            if self._same_imu >= FROZEN_SAMPLES:
-                return FROZEN
-        else:
-            self._same_imu = 0
-            last[0], last[1], last[2], last[3], last[4], last[5] = ax, ay, az, gx, gy, gz
+            return FROZEN if self._same_imu >= FROZEN_SAMPLES else GOOD
+        self._same_imu = 0
+        last[0], last[1], last[2], last[3], last[4], last[5] = ax, ay, az, gx, gy, gz
         if has_accel:
             bias = self._accel_bias
             self._to_body(ax - bias[0], ay - bias[1], az - bias[2], frame.accel)

@@ -50,6 +50,7 @@ DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
 TURN_ROUND_MPS2 = 5.0
+SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 BLUR_S = 0.1
 ALL = (True, True, True, True)
 
@@ -260,8 +261,9 @@ class Wheels:
             body.doubt.begin(body.speed_mps)
         else:
             noise = robust
+            alone = self._stands_alone(suspect)
             for i in range(4):
-                if suspect[i] and self._may(i, innovation[i]):
+                if suspect[i] and (alone or self._may(i, innovation[i])):
                     self._distrust(i, body)
                     noise[i] = NO_INFORMATION
         if self.any_grip:
@@ -285,6 +287,11 @@ class Wheels:
         # Faster than this it cannot turn round between two counts, whatever is believed.
         keeps_on = abs(wheel.rim_mps) > math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
         speed = wheel.rim_mps if keeps_on or not wheel.gripping else body.hub_mps[i]
+        if not keeps_on and abs(speed) < SURE_WAY_SD * math.sqrt(body.speed_var):
+            # As good as standing: it turns the way it is driven, if it is driven any one way.
+            ahead, behind = self._may_slip[i][0] > 0.0, self._may_slip[i][1] > 0.0
+            if ahead != behind:
+                speed = 1.0 if ahead else -1.0
         return -step if speed < 0.0 else step
 
     def _may(self, i: int, slip: float) -> bool:
@@ -296,6 +303,10 @@ class Wheels:
         if self.tracks[i].still_s > DEAD_S and turning >= 2:
             return True  # others turn and this one does not: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
+
+    def _stands_alone(self, suspect: list[bool]) -> bool:
+        """Whether three follow the ground: no torque need explain the fourth, it is broken."""
+        return sum(suspect) == 1 and False not in [w.gripping for w in self.tracks]
 
     def _creeps_along(self, i: int, innovation: float, S: float, spinning: bool) -> bool:
         """Whether wheel i has begun to slip along with one that spins.
