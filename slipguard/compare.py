@@ -19,6 +19,8 @@ from slipguard.recording.find import check_inside
 from slipguard.replay import replay_rows
 from slipguard.score import MERGE_GAP_S, Episode, EpisodeLog, Label, Score, score
 
+__all__ = ["Change", "Scored", "Shift", "compare_drive"]
+
 NEAR_S = MERGE_GAP_S
 SAME_S = 1e-9
 """Starts that differ by less are the same: they come from the same row."""

@@ -17,6 +17,8 @@ from slipguard.guard import Engine, Guard
 from slipguard.reading import Reading
 from slipguard.recording import Row
 
+__all__ = ["replay", "replay_rows"]
+
 LONG_ROWS = 30_000
 """From so many rows on a drive is long: two and a half minutes at 200 Hz."""
 

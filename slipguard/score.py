@@ -18,6 +18,8 @@ import numpy as np
 
 from slipguard.finding import Finding
 
+__all__ = ["Episode", "EpisodeLog", "Label", "Score", "score"]
+
 MERGE_GAP_S = 0.2
 """A finding gone for less than this is the same episode: nobody is told twice."""
 

@@ -10,6 +10,8 @@ from slipguard.reading import WHEELS
 from slipguard.recording import Row
 from slipguard.score import EpisodeLog
 
+__all__ = ["DriveSummary"]
+
 TRUE_SPEED = "true_speed_mps"
 LONGEST_STEP_S = 0.5
 """A gap between rows counts for no more than this, so that a jump of the clock by hours does
