@@ -226,6 +226,17 @@ def test_the_drive_is_never_overwritten(short, capsys):
     assert "is read or written already" in capsys.readouterr().err
 
 
+def test_labels_of_another_drive_are_refused_and_no_page_written(short, tmp_path, capsys):
+    """Drawn beside the drive nobody would see them, and the score would be of something else."""
+    short.with_suffix(".yaml").write_text("events: [{kind: rolling, start_s: 90, end_s: 95}]\n")
+    out = tmp_path / "page.html"
+    assert main(["report", str(short), "-o", str(out)]) == Exit.RECORDING
+    said = capsys.readouterr().err
+    assert "short.yaml" in said
+    assert "is not in the drive short.csv" in said
+    assert not out.exists()
+
+
 def test_an_empty_drive_is_said_and_no_page_written(short, tmp_path, capsys):
     """A header alone is no drive."""
     short.write_text("t_s,fl_count\n")

@@ -11,7 +11,6 @@ from slipguard.cli.report import EXTRA_NEEDED
 from slipguard.config import Config
 from slipguard.label import propose
 from slipguard.recording import Event, Recording
-from slipguard.recording.find import check_inside
 
 PORT = 8743
 """The same each time: a browser keeps unsaved edits by address, and finds them there again."""
@@ -33,11 +32,9 @@ def serve_labels(
         if err.name != "bokeh":
             raise
         raise typer.BadParameter(EXTRA_NEEDED) from err
-    labelled = recording.labels.events
     report = report_drive(recording, config, with_progress(recording, shown=progress))
-    check_inside(drive, labelled or (), float(report.t_s[0]), float(report.t_s[-1]))
     proposed: tuple[Event, ...] = ()
-    if labelled is None:
+    if recording.labels.events is None:
         rows = with_progress(recording, shown=progress)
         proposed = propose(recording, config, rows, use_truth=use_truth).events
     with LabelServer(LabelDesk(report, drive, proposed), port) as server:

@@ -15,6 +15,7 @@ from slipguard.decision import Decision
 from slipguard.errors import RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import Recording, Row
+from slipguard.recording.find import check_inside
 from slipguard.replay import replay_rows
 from slipguard.score import Score, score
 from slipguard.summary import LONGEST_STEP_S, DriveSummary
@@ -79,7 +80,8 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
     Raises
     ------
     RecordingError
-        The drive or its labels cannot be read, or there are no rows.
+        The drive or its labels cannot be read, a label lies outside the drive, or there are no
+        rows.
     """
     labels = recording.labels
     summary = DriveSummary()
@@ -94,6 +96,7 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
     t_s = np.maximum.accumulate(clock_s)
     scores = None
     if labels.events is not None:
+        check_inside(recording.path, labels.events, float(t_s[0]), float(t_s[-1]))
         scores = score(summary.episodes.episodes(), labels.events)
     return Report(
         name=recording.path.name,
