@@ -118,6 +118,7 @@ def mounted(*rotation_deg) -> dict:
         ("wheel.fl", "counts_per_rev is not 96", "about 67", {"wiring": Wiring(scale=0.7)}),
         ("brake.fl", "the command for fl presses fr", "outputs", BRAKES_SWAPPED),
         ("brake.rr", "brake of rr does not hold", "linkage", NO_BRAKE),
+        ("brake.rr", "likelier nothing is pressed", "plug", NO_BRAKE),
         ("brake.rr", "brake of rr does not hold", "torque", WEAK),
         ("tilt.nose", "turned by 180 degrees", "to [0, 0, 180]", mounted(0, 0, 180)),
         ("tilt.left", "turned by -90 degrees", "to [0, 0, -90]", mounted(0, 0, -90)),

@@ -66,8 +66,15 @@ def _fault(wheel: str, turns: dict[str, float]) -> tuple[str, str]:
             f"brakes are swapped: the command for {wheel} presses {others[0]}",
             f"exchange the outputs of {wheel} and {others[0]}, in the rover file or by their plugs",
         )
+    if not held:
+        return (
+            f"the brake of {wheel} does not hold: all wheels turn freely, so likelier nothing is "
+            "pressed (no power, a plug, the wrong output) than too weak a brake",
+            "watch it move when the item begins: if not, check supply, plug and output; if it "
+            "does, linkage, end points and the torque that slipguard budget asks for",
+        )
     return (
-        f"the brake of {wheel} does not hold: no power, not moving, set too loose, or too weak",
+        f"the brake of {wheel} does not hold: it gives way, set too loose or too weak",
         "watch it move when the item begins; check supply, linkage and end points; "
         "slipguard budget says what torque it needs",
     )
