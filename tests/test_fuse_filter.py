@@ -12,6 +12,7 @@ from scipy import stats
 from scipy.linalg import solve_discrete_are
 from synthetic import DRIVES, ROVERS, covered, drive, driven, rover, run, speed_error
 
+from slipguard.frame import Frame
 from slipguard.fuse import model, trust
 from slipguard.fuse import rest as rest_module
 from slipguard.fuse.filterpy_engine import FilterpyEngine
@@ -395,3 +396,18 @@ def test_a_wheel_that_slips_along_is_found_within_a_tenth_of_a_second():
     one and of two standard deviations."""
     assert run_length(trust.CUSUM_DRIFT, trust.CUSUM_LIMIT, 1.0) < 12.0
     assert run_length(trust.CUSUM_DRIFT, trust.CUSUM_LIMIT, 2.0) < 6.0
+
+
+@pytest.mark.parametrize(("dead_band", "may_lag"), [(0.15, True), (0.03, False)])
+def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
+    """A stick whose neutral reads 0.1 leaves the motor dragging: wheels of a rover that goes ahead
+    may then lag. Were it driven, only running ahead could be slip."""
+    config = rover(more=f"limits: {{throttle_dead_band: {dead_band}}}\n")
+    wheels = trust.Wheels(config)
+    frame = Frame(dt_s=0.4, drive=0.1)
+    wheels.watch_torque(frame, (0.0,) * 4, backward=False)
+    assert (
+        wheels._may_slip
+        == [[0.0 if may_lag else trust.SLIP_LINGER_S] + [trust.SLIP_LINGER_S if may_lag else 0.0]]
+        * 4
+    )

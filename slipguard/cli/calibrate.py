@@ -19,8 +19,8 @@ from slipguard.cli.console import console, table
 from slipguard.cli.drive_in import load_rover
 from slipguard.cli.examples import end_of_help
 from slipguard.cli.exits import EXIT_HELP
+from slipguard.cli.files import write_new
 from slipguard.config import Config
-from slipguard.errors import RecordingError
 from slipguard.settings import GRAVITY_MPS2
 
 app = typer.Typer(
@@ -149,7 +149,7 @@ def apply(
 
     Comments of the old file are lost; keep it.
     """
-    _write(out, steps.merged(rover, patches))
+    write_new(out, steps.merged(rover, patches))
     Config.load(out)
     console().print(Text(f"wrote {out}"))
 
@@ -157,21 +157,10 @@ def apply(
 def _finish(found: steps.Calibration, out: Path | None, date: str | None) -> None:
     if out is not None:
         day = datetime.date.today().isoformat() if date is None else date
-        _write(out, steps.patch_text(found, day))
+        write_new(out, steps.patch_text(found, day))
     _print(console(), found)
     if out is not None:
         typer.echo(f"wrote {out}; lay it over the rover file with: slipguard calibrate apply")
-
-
-def _write(path: Path, text: str) -> None:
-    """A new file; never over another."""
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as err:
-        raise typer.BadParameter(f"--out {path}: already there; name another file") from err
-    except OSError as err:
-        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
 
 
 def _print(screen: Console, found: steps.Calibration) -> None:

@@ -16,6 +16,7 @@ from rich.progress import Progress, TaskID
 
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
+from slipguard.cli.files import write_new
 from slipguard.config import Config
 from slipguard.errors import SlipguardError
 from slipguard.recording.find import find_drives
@@ -164,7 +165,7 @@ def _bar() -> Iterator[Any]:
 
 
 def _write(tuned: Tuned, rover: Path, out: Path, json: Path | None) -> None:
-    from slipguard.tune import patched, write_new
+    from slipguard.tune import patched
 
     note = f"Tuned on {len(tuned.drives)} drives, {tuned.sets} sets tried: {tuned.reason}."
     if tuned.held_out is not None:

@@ -30,7 +30,6 @@ from slipguard.reading import Quad
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
-NEUTRAL = 0.03  # |throttle| that drives nothing
 BRAKED = 0.02  # brake command that may hold a wheel back
 SLIP_LINGER_S = 0.3  # a wheel goes on slipping so long after what drove it is gone
 DEAD_S = 0.15
@@ -71,6 +70,7 @@ class Wheels:
         enc = config.encoders
         self._counted = enc.kind == "counts"
         self._one_channel = enc.one_channel
+        self._neutral = config.limits.throttle_dead_band
         self._count_m = config.count_m
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._radius = config.rover.wheel_radius_m
@@ -116,11 +116,11 @@ class Wheels:
         """Note which way each wheel can slip. ``brakes`` (4,): commands of the step before."""
         drive = frame.drive
         unknown = math.isnan(drive)
-        neutral = abs(drive) <= NEUTRAL
+        neutral = abs(drive) <= self._neutral
         for i in range(4):
             drags = neutral or brakes[i] > BRAKED
-            ahead = unknown or drive > NEUTRAL or (drags and backward)
-            behind = unknown or drive < -NEUTRAL or (drags and not backward)
+            ahead = unknown or drive > self._neutral or (drags and backward)
+            behind = unknown or drive < -self._neutral or (drags and not backward)
             left = self._may_slip[i]
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)

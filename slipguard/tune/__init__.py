@@ -5,7 +5,7 @@ A drive is fused once; then thousands of thresholds are tried on it. See ``tune`
 
 from slipguard.tune.cache import default_folder
 from slipguard.tune.choose import beats, pareto, reason, recommend
-from slipguard.tune.patch import patched, write_new
+from slipguard.tune.patch import patched
 from slipguard.tune.search import DriveResult, Sensitivity, Tuned, tune
 from slipguard.tune.study import Trial
 from slipguard.tune.tally import Tally
@@ -26,5 +26,4 @@ __all__ = [
     "recommend",
     "thresholds",
     "tune",
-    "write_new",
 ]

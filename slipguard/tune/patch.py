@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
-from pathlib import Path
 
 import yaml
 
 from slipguard.config import Config
-from slipguard.errors import RecordingError
 from slipguard.tune.thresholds import SECTIONS
 
 
@@ -60,23 +57,3 @@ def _without(text: str, root: yaml.MappingNode) -> str:
 
 def _is_comment(line: str) -> bool:
     return not line.strip() or line.startswith("#")
-
-
-def write_new(path: str | os.PathLike[str], text: str) -> None:
-    """Write a file that is not there yet.
-
-    Raises
-    ------
-    RecordingError
-        It is there already, or cannot be written.
-    """
-    try:
-        with Path(path).open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as err:
-        raise RecordingError(
-            f"{path}: is there already and is not overwritten; name another file"
-        ) from err
-    except (OSError, ValueError) as err:
-        cause = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write: {cause}") from err

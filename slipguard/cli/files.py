@@ -1,0 +1,27 @@
+"""Files a command makes: new ones, never over another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from slipguard.errors import RecordingError
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet.
+
+    Raises
+    ------
+    RecordingError
+        It is there already, or cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError as err:
+        raise RecordingError(
+            f"{path}: is there already and is not overwritten; name another file"
+        ) from err
+    except (OSError, ValueError) as err:
+        cause = err.strerror if isinstance(err, OSError) else err
+        raise RecordingError(f"{path}: cannot write: {cause}") from err
