@@ -406,8 +406,5 @@ def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
     wheels = trust.Wheels(config)
     frame = Frame(dt_s=0.4, drive=0.1)
     wheels.watch_torque(frame, (0.0,) * 4, backward=False)
-    assert (
-        wheels._may_slip
-        == [[0.0 if may_lag else trust.SLIP_LINGER_S] + [trust.SLIP_LINGER_S if may_lag else 0.0]]
-        * 4
-    )
+    ahead_behind = [0.0, trust.SLIP_LINGER_S] if may_lag else [trust.SLIP_LINGER_S, 0.0]
+    assert wheels._may_slip == [ahead_behind] * 4

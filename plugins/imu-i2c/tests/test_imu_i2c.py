@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 import struct
 from pathlib import Path
 
 import pytest
-import smbus2
 import yaml
 from slipguard_imu_i2c import ImuI2c, Settings, registers
 
 from slipguard import ConfigError, PluginError
 from slipguard.plugin.host import Host
-from slipguard.testing import ManualClock, make_config
+from slipguard.testing import ManualClock, make_config, serve_i2c
 from slipguard.testing.kit import SensorSourceContract
 
 
@@ -109,52 +107,10 @@ class TestImuI2c(SensorSourceContract):
         return lambda broken: setattr(bench.chip, "broken", broken)
 
 
-@pytest.fixture
-def kernel(monkeypatch):
-    """The kernel's side of /dev/i2c-1 for the real smbus2: its requests reach a fake chip."""
-
-    def serve(chip):
-        address = [None]
-
-        def ioctl(handle, request, argument):
-            if request == smbus2.smbus2.I2C_FUNCS:
-                argument.value = 0xFFFFFFFF
-            elif request == smbus2.smbus2.I2C_SLAVE:
-                address[0] = argument
-            elif request == smbus2.smbus2.I2C_SMBUS:
-                transfer(argument, argument.data.contents)
-            else:
-                raise AssertionError(f"request 0x{request:04X}")
-
-        def transfer(asked, data):
-            reads = asked.read_write == smbus2.smbus2.I2C_SMBUS_READ
-            if asked.size == smbus2.smbus2.I2C_SMBUS_BYTE_DATA:
-                if reads:
-                    data.byte = chip.read_byte_data(address[0], asked.command)
-                else:
-                    chip.write_byte_data(address[0], asked.command, data.byte)
-                return
-            assert asked.size == smbus2.smbus2.I2C_SMBUS_I2C_BLOCK_DATA
-            length = data.block[0]
-            assert reads
-            values = chip.read_i2c_block_data(address[0], asked.command, length)
-            data.block[0 : 1 + length] = [length, *values]
-
-        opened = os.open
-
-        def open_file(path, *flags, **options):
-            return opened(os.devnull if path == "/dev/i2c-1" else path, *flags, **options)
-
-        monkeypatch.setattr(os, "open", open_file)
-        monkeypatch.setattr(smbus2.smbus2, "ioctl", ioctl)
-
-    return serve
-
-
-def test_through_the_real_bus_library(kernel):
+def test_through_the_real_bus_library(monkeypatch):
     """What smbus2 makes of our calls is what the chip must be asked."""
     chip = FakeChip()
-    kernel(chip)
+    serve_i2c(monkeypatch, chip)
     with ImuI2c(Settings(), sleep=lambda s: None) as imu:
         chip.measure((0.5, 0, -1), (10, 0, 0))
         reading = imu.read()

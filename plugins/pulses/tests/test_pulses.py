@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
-import smbus2
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 from hypothesis import given
@@ -17,6 +14,7 @@ from slipguard_pulses.gpio import GpioOutputs
 
 from slipguard import PluginError
 from slipguard.section import Section
+from slipguard.testing import serve_i2c
 
 
 @pytest.fixture
@@ -29,51 +27,9 @@ def outputs(board):
     return BoardOutputs(PulseSettings(), make_bus=lambda number: board, sleep=lambda s: None)
 
 
-@pytest.fixture
-def kernel(monkeypatch):
-    """The kernel's side of /dev/i2c-1 for the real smbus2: its requests reach a fake chip."""
-
-    def serve(chip):
-        address = [None]
-
-        def ioctl(handle, request, argument):
-            if request == smbus2.smbus2.I2C_FUNCS:
-                argument.value = 0xFFFFFFFF
-            elif request == smbus2.smbus2.I2C_SLAVE:
-                address[0] = argument
-            elif request == smbus2.smbus2.I2C_SMBUS:
-                transfer(argument, argument.data.contents)
-            else:
-                raise AssertionError(f"request 0x{request:04X}")
-
-        def transfer(asked, data):
-            reads = asked.read_write == smbus2.smbus2.I2C_SMBUS_READ
-            if asked.size == smbus2.smbus2.I2C_SMBUS_BYTE_DATA:
-                if reads:
-                    data.byte = chip.read_byte_data(address[0], asked.command)
-                else:
-                    chip.write_byte_data(address[0], asked.command, data.byte)
-                return
-            assert asked.size == smbus2.smbus2.I2C_SMBUS_I2C_BLOCK_DATA
-            length = data.block[0]
-            assert not reads
-            values = list(data.block[1 : 1 + length])
-            chip.write_i2c_block_data(address[0], asked.command, values)
-
-        opened = os.open
-
-        def open_file(path, *flags, **options):
-            return opened(os.devnull if path == "/dev/i2c-1" else path, *flags, **options)
-
-        monkeypatch.setattr(os, "open", open_file)
-        monkeypatch.setattr(smbus2.smbus2, "ioctl", ioctl)
-
-    return serve
-
-
-def test_through_the_real_bus_library(kernel, board):
+def test_through_the_real_bus_library(monkeypatch, board):
     """What smbus2 makes of our calls is what the chip must be told."""
-    kernel(board)
+    serve_i2c(monkeypatch, board)
     outputs = make_outputs(PulseSettings())
     outputs.open({3: 1500.0})
     assert board.pulse_us(3) == pytest.approx(1500, abs=3)
