@@ -16,6 +16,7 @@ from rich.progress import track
 
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
+from slipguard.cli.engine import engines_line
 from slipguard.cli.exits import Exit
 from slipguard.config import Config
 from slipguard.errors import RecordingError
@@ -60,6 +61,7 @@ def compare(
     screen = console()
     _print_table(screen, changes)
     _print_lines(screen, changes)
+    screen.print(engines_line())
     worse = [f"{c.drive}: {text}" for c in changes for text in c.regressions]
     if json is not None:
         _write(json, a, b, changes)

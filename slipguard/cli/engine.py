@@ -1,4 +1,4 @@
-"""The option ``--engine``: which of the two engines, and whether it is there."""
+"""Which of the two engines: the option ``--engine``, and what a command says of its choice."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from importlib.util import find_spec
 import typer
 
 from slipguard.guard import Engine
+from slipguard.replay import LONG_ROWS
 
 
 def checked_engine(name: str) -> Engine | None:
@@ -28,3 +29,10 @@ def checked_engine(name: str) -> Engine | None:
             "--engine compiled needs numba: pip install '.[fast]' in its folder"
         )
     return "compiled"
+
+
+def engines_line() -> str:
+    """What a command that replays many drives says of the engines it used."""
+    if find_spec("numba") is None:
+        return "Engine: filterpy"
+    return f"Engine: compiled for drives of {LONG_ROWS:,} rows or more, filterpy for shorter ones"

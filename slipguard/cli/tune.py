@@ -16,6 +16,7 @@ from rich.progress import Progress, TaskID
 
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
+from slipguard.cli.engine import engines_line
 from slipguard.cli.files import write_new
 from slipguard.config import Config
 from slipguard.errors import SlipguardError
@@ -253,6 +254,7 @@ def _print(screen: Console, tuned: Tuned, out: Path) -> None:
         )
         if "worse" in _verdict(tuned):
             screen.print("So it need not be a gain: keep your own, or tune on more drives.")
+    screen.print(engines_line())
     screen.print(f"Written: {out}")
 
 
