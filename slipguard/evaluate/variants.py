@@ -130,7 +130,6 @@ def watch_variants(
                 labels,
                 believed,
                 name=f"{name} {scenario} {seed}",
-                decisions=map(_guard(believed).step, readings),
             )
         )
     return out
@@ -145,14 +144,6 @@ def hold_variant(scenario: str, seed: int, config: Config, name: str) -> Variant
     played = replace(played, faults=_faults(variant, rng, played.duration_s, 0.1, 0.9))
     drive = run(played, believed, seed, Guard(believed), plant_config=real)
     return VariantResult(rolled_m=[summarise(drive).rolled_after_event_m])
-
-
-def _guard(config: Config) -> Guard:
-    """A guard that decides the same either way, and faster where numba is installed."""
-    try:
-        return Guard(config, engine="compiled")
-    except ModuleNotFoundError:
-        return Guard(config)
 
 
 def _random(seed: int, name: str) -> np.random.Generator:
