@@ -62,7 +62,7 @@ def test_mistakes_look_as_the_table_says():
     assert set(found) == {("wheel_spin", "fl")}
     assert found["wheel_spin", "fl"] >= 3
     found, _ = seen(faults=[EncoderFault(kind="missing_teeth", wheel="fl", amount=0.2)])
-    assert set(found) == {("wheel_lock", "fl")}
+    assert set(found) == {("sensor_fault", "fl")}
     found, _ = seen(believed=ROVER.with_changes(encoders__counts_per_rev=24))
     assert {w for kind, w in found if kind == "wheel_spin"} == WHEELS
     found, _ = seen(true=ROVER.with_changes(imu__rotation_deg=[0, 0, 180]))
