@@ -256,11 +256,21 @@ class _YamlLoader(yaml.SafeLoader):
     """
 
 
-_YamlLoader.add_implicit_resolver(
-    "tag:yaml.org,2002:float",
-    re.compile(r"^[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)[eE][-+]?[0-9]+$"),
-    list("-+.0123456789"),
-)
+class _YamlDumper(yaml.SafeDumper):
+    """Safe YAML that ``_YamlLoader`` reads back as it was: the text ``5e0`` gets its quotes."""
+
+
+for _tool in (_YamlLoader, _YamlDumper):
+    _tool.add_implicit_resolver(
+        "tag:yaml.org,2002:float",
+        re.compile(r"^[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)[eE][-+]?[0-9]+$"),
+        list("-+.0123456789"),
+    )
+
+
+def dump_yaml(content: Mapping[str, Any], **options: Any) -> str:
+    """YAML that reads back as it was, keys in their order. ``options``: of ``yaml.dump``."""
+    return str(yaml.dump(content, Dumper=_YamlDumper, sort_keys=False, **options))
 
 
 class _NodeReader:

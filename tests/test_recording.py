@@ -652,6 +652,7 @@ EVENTS = st.builds(
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example("", "", "0E0", None)  # a number to YAML 1.2, text to YAML 1.1
 @example("\x85", "\u2028 x", "Hügel\n\n mit Lehm \n", None)
 @given(
     st.text(), st.text(), st.text(), st.one_of(st.none(), st.lists(EVENTS, max_size=1).map(tuple))

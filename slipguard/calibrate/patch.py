@@ -6,11 +6,9 @@ import os
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import yaml
-
 from slipguard.calibrate.result import Calibration
 from slipguard.config import Config
-from slipguard.section import load_section, read_text
+from slipguard.section import dump_yaml, load_section, read_text
 
 
 def patch_text(calibration: Calibration, date: str) -> str:
@@ -76,6 +74,4 @@ def _short(value: float) -> float:
 
 
 def _dump(document: Mapping[str, Any]) -> str:
-    return yaml.safe_dump(
-        dict(document), sort_keys=False, default_flow_style=None, width=100, allow_unicode=True
-    )
+    return dump_yaml(dict(document), default_flow_style=None, width=100, allow_unicode=True)

@@ -11,12 +11,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from slipguard.commission.result import Result
 from slipguard.config import Config
 from slipguard.errors import RecordingError
-from slipguard.section import Section, load_section, read_text
+from slipguard.section import Section, dump_yaml, load_section, read_text
 
 SIMULATED = "simulate"
 CARRIED = ("plugins", "live")
@@ -74,7 +72,7 @@ def record_text(
         "items": {result.key: _item(result) for result in results},
     }
     head = "# Written by slipguard commission. A record of what was tried, not a certificate.\n"
-    return head + yaml.safe_dump(document, sort_keys=False, width=100, allow_unicode=True)
+    return head + dump_yaml(document, width=100, allow_unicode=True)
 
 
 def _item(result: Result) -> dict[str, Any]:

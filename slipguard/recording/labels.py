@@ -8,12 +8,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, get_args
 
-import yaml
-
 from slipguard.errors import RecordingError
 from slipguard.finding import Kind
 from slipguard.reading import WHEELS
-from slipguard.section import Section, load_section, read_text, show
+from slipguard.section import Section, dump_yaml, load_section, read_text, show
 from slipguard.settings import setting
 
 KINDS: tuple[str, ...] = get_args(Kind)
@@ -113,7 +111,7 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
     # PyYAML writes rare line separators (U+0085, U+2028) so that they read back as spaces,
     # unless it may write ASCII only.
     words = (labels.vehicle + labels.source + labels.notes).replace("\n", "")
-    text = yaml.safe_dump(content, sort_keys=False, allow_unicode=words.isprintable(), width=96)
+    text = dump_yaml(content, allow_unicode=words.isprintable(), width=96)
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:

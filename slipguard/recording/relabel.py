@@ -8,6 +8,7 @@ from typing import Any
 import yaml
 
 from slipguard.recording.labels import parse_labels
+from slipguard.section import dump_yaml
 
 KEYS = ("proposed", "events")
 """What is written anew; comments among these lines are not carried over."""
@@ -37,13 +38,13 @@ def relabelled(
     parse_labels(text, source)
     content: dict[str, Any] = {"proposed": True} if proposed else {}
     content["events"] = [dict(event) for event in events]
-    new = yaml.safe_dump(content, sort_keys=False, allow_unicode=False)
+    new = dump_yaml(content, allow_unicode=False)
     root = yaml.compose(text, Loader=yaml.SafeLoader)
     if not isinstance(root, yaml.MappingNode):  # empty, or comments alone
         rest = text
     elif root.flow_style:
         own = {k: v for k, v in yaml.safe_load(text).items() if k not in KEYS}
-        rest = yaml.safe_dump(own, sort_keys=False) if own else ""
+        rest = dump_yaml(own) if own else ""
     else:
         rest = _without(text, root)
     if rest and not rest.endswith("\n"):

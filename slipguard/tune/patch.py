@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import yaml
 
 from slipguard.config import Config
+from slipguard.section import dump_yaml
 from slipguard.tune.thresholds import SECTIONS
 
 
@@ -30,11 +31,11 @@ def patched(rover_text: str, values: Mapping[str, float], note: str = "") -> str
         section, _, key = name.partition("__")
         sections[section][key] = value
     if root.flow_style:
-        rest = yaml.safe_dump({k: v for k, v in own.items() if k not in SECTIONS}, sort_keys=False)
+        rest = dump_yaml({k: v for k, v in own.items() if k not in SECTIONS})
     else:
         rest = _without(rover_text, root)
     comments = "".join(f"# {line}\n" for line in note.splitlines())
-    new = yaml.safe_dump({k: v for k, v in sections.items() if v}, sort_keys=False)
+    new = dump_yaml({k: v for k, v in sections.items() if v})
     text = f"{rest.rstrip()}\n\n{comments}{new}"
     Config.parse(text, source="the tuned rover file")
     return text
