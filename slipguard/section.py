@@ -12,7 +12,7 @@ import os
 import re
 import reprlib
 import types
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import MISSING, Field, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -271,6 +271,37 @@ for _tool in (_YamlLoader, _YamlDumper):
 def dump_yaml(content: Mapping[str, Any], **options: Any) -> str:
     """YAML that reads back as it was, keys in their order. ``options``: of ``yaml.dump``."""
     return str(yaml.dump(content, Dumper=_YamlDumper, sort_keys=False, **options))
+
+
+def plain(value: Any) -> Any:
+    """A value as ``load_section`` gives it, or a Section, in dicts and lists."""
+    if isinstance(value, Mapping):
+        return {key: plain(v) for key, v in value.items()}
+    return [plain(v) for v in value] if isinstance(value, list | tuple) else value
+
+
+def without_keys(text: str, keys: Collection[str]) -> str:
+    """A YAML text that ``load_section`` takes, less these keys of its top level.
+
+    Every other line stays as it was written, comments too, also those between two keys, which
+    belong to the next one. Only a text in flow style is written anew.
+    """
+    root = yaml.compose(text, Loader=_YamlLoader)
+    if not isinstance(root, yaml.MappingNode):  # empty, or comments alone
+        return text
+    if root.flow_style:
+        kept = {k: v for k, v in plain(load_section(text, "")).items() if k not in keys}
+        return dump_yaml(kept) if kept else ""
+    lines = text.splitlines(keepends=True)
+    starts = [key.start_mark.line for key, _ in root.value] + [len(lines)]
+    gone: set[int] = set()
+    for number, (key, _) in enumerate(root.value):
+        if key.value in keys:
+            first, last = starts[number], starts[number + 1]
+            while last > first + 1 and (not lines[last - 1].strip() or lines[last - 1][0] == "#"):
+                last -= 1
+            gone |= set(range(first, last))
+    return "".join(line for number, line in enumerate(lines) if number not in gone)
 
 
 class _NodeReader:

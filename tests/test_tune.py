@@ -450,6 +450,26 @@ def test_a_patch_changes_what_it_should_and_nothing_else():
     assert patched(text, {"spin__clear_ms": 70.5}).count("clear_ms") == 1
 
 
+PLAIN = WRITTEN.replace("mass_kg: 5.0", "mass_kg: 5e0").replace(
+    "slip_ratio: 0.3", "slip_ratio: 3e-1"
+)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        PLAIN,
+        json.dumps(yaml.safe_load(PLAIN)).replace('"5e0"', "5e0").replace('"3e-1"', "3e-1"),
+        WRITTEN.replace("rolling: {travel_mm: 3}", "rolling: {travel_mm: 3,\n  speed_sd: 2.0}"),
+    ],
+    ids=["a line a key", "in one line", "braces over lines"],
+)
+def test_what_a_rover_file_may_say_a_tuned_one_may_too(text):
+    """5e0 and 3e-1 are numbers and stay numbers; the braces of a section may span lines."""
+    after = Config.parse(patched(text, {"spin__clear_ms": 70.5}))
+    assert after == Config.parse(text).with_changes(spin__clear_ms=70.5)
+
+
 def test_a_rover_file_in_one_line_is_patched_too():
     """YAML may be written like JSON."""
     text = json.dumps({**yaml.safe_load(WRITTEN)})

@@ -8,7 +8,7 @@ from typing import Any
 
 from slipguard.calibrate.result import Calibration
 from slipguard.config import Config
-from slipguard.section import dump_yaml, load_section, read_text
+from slipguard.section import dump_yaml, load_section, plain, read_text
 
 
 def patch_text(calibration: Calibration, date: str) -> str:
@@ -48,17 +48,11 @@ def merged(rover: str | os.PathLike[str], patches: Sequence[str | os.PathLike[st
     """
     # Each is judged where it stands, so that an error names the right file.
     Config.load(rover, *patches)
-    document = _plain(load_section(read_text(rover, "rover file"), str(rover)))
+    document = plain(load_section(read_text(rover, "rover file"), str(rover)))
     for path in patches:
-        _lay_over(document, _plain(load_section(read_text(path, "calibration"), str(path))))
+        _lay_over(document, plain(load_section(read_text(path, "calibration"), str(path))))
     names = ", ".join(os.path.basename(p) for p in (rover, *patches))
     return f"# Made by slipguard calibrate apply from {names}\n{_dump(document)}"
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {key: _plain(v) for key, v in value.items()}
-    return [_plain(v) for v in value] if isinstance(value, list | tuple) else value
 
 
 def _lay_over(under: dict[str, Any], over: Mapping[str, Any]) -> None:
