@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import typer
+
 from slipguard.errors import RecordingError
 
 
@@ -12,14 +14,16 @@ def write_new(path: Path, text: str) -> None:
 
     Raises
     ------
+    typer.BadParameter
+        It is there already.
     RecordingError
-        It is there already, or cannot be written.
+        It cannot be written.
     """
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except FileExistsError as err:
-        raise RecordingError(
+        raise typer.BadParameter(
             f"{path}: is there already and is not overwritten; name another file"
         ) from err
     except (OSError, ValueError) as err:
