@@ -42,11 +42,10 @@ class SensorFaults:
         self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
-        self._gap_m = [0.0] * 4  # longest travel without a count since it was found dead
+        self._gap_m = [0.0] * 4  # longest travel without a count of a dead encoder, or 0
         self._back_m = [0.0] * 4  # travel counted since then
         self._turn_m = 2.0 * math.pi * config.rover.wheel_radius_m
         self._last_travel = [0.0] * 4
-        self._dead = [False] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
 
@@ -123,7 +122,7 @@ class SensorFaults:
 
     def is_broken(self, wheel: int) -> bool:
         """Whether that wheel's encoder is held to be dead or to count wrong."""
-        return self._dead[wheel] or self._over.excess[wheel] is not None
+        return self._gap_m[wheel] > 0.0 or self._over.excess[wheel] is not None
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:
         """Whether wheel i counts nothing, or did not a turn ago.
@@ -136,18 +135,16 @@ class SensorFaults:
             self._no_count_m[i] = self._dead_s[i] = 0.0
             self._back_m[i] += abs(step)
             if self._back_m[i] > BACK_TURNS * self._turn_m:
-                self._dead[i] = False
                 self._gap_m[i] = 0.0
-            return self._dead[i]
+            return self._gap_m[i] > 0.0
         if must_turn:
             ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
             self._no_count_m[i] += abs(ground) * dt_s
             self._dead_s[i] += dt_s
         if self._no_count_m[i] > self._dead_travel_m and self._dead_s[i] > DEAD_TIME_S:
-            self._dead[i] = True
             self._back_m[i] = 0.0
             self._gap_m[i] = max(self._gap_m[i], self._no_count_m[i])
-        return self._dead[i]
+        return self._gap_m[i] > 0.0
 
     def _findings(
         self,
