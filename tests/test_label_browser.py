@@ -6,7 +6,6 @@ Marked ``browser``: run by .ci/run in a step of its own, or with ``python -m pyt
 from __future__ import annotations
 
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -19,21 +18,6 @@ from slipguard.recording import Event, load_labels
 
 pytestmark = pytest.mark.browser
 REPLAY = Path(__file__).parent.parent / "replay"
-CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="needs playwright: pip install '.[test]'"
-    )
-    if CHROMIUM is None:
-        pytest.skip("needs Chromium on the path: apt-get install chromium")
-    with playwright.sync_playwright() as player:
-        args = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-        opened = player.chromium.launch(executable_path=CHROMIUM, args=args)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

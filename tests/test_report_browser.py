@@ -6,9 +6,7 @@ Marked ``browser``: run by .ci/run in a step of its own, or with ``python -m pyt
 from __future__ import annotations
 
 import re
-import shutil
 import struct
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -20,14 +18,6 @@ from slipguard.report import report_drive, take_picture, write_page
 
 pytestmark = pytest.mark.browser
 REPLAY = Path(__file__).parent.parent / "replay"
-CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
-OPTIONS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture(scope="module")
@@ -42,19 +32,6 @@ def clay_page(clay, tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("page") / "clay.html"
     write_page(clay, path)
     return path
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="needs playwright: pip install '.[test]'"
-    )
-    if CHROMIUM is None:
-        pytest.skip("needs Chromium on the path: apt-get install chromium")
-    with playwright.sync_playwright() as player:
-        opened = player.chromium.launch(executable_path=CHROMIUM, args=OPTIONS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture
