@@ -64,13 +64,18 @@ def replay_rows(
         yield row, guard.step(row.reading)
 
 
+def can_compile() -> bool:
+    """Whether what ``engine="compiled"`` needs is installed."""
+    return find_spec("numba") is not None
+
+
 def engine_for(recording: Iterable[Row]) -> tuple[Engine, Iterator[Row]]:
     """The engine that is through with a drive first, and all its rows, some of them read ahead.
 
     Without numba that is the default; with it, a drive of ``LONG_ROWS`` or more runs compiled.
     """
     rows = iter(recording)
-    if find_spec("numba") is None:
+    if not can_compile():
         return "filterpy", rows
     ahead = list(islice(rows, LONG_ROWS))
     return ("compiled" if len(ahead) == LONG_ROWS else "filterpy"), chain(ahead, rows)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
-
 import typer
 
 from slipguard.guard import Engine
-from slipguard.replay import LONG_ROWS
+from slipguard.replay import LONG_ROWS, can_compile
 
 
 def checked_engine(name: str) -> Engine | None:
@@ -24,7 +22,7 @@ def checked_engine(name: str) -> Engine | None:
         return "filterpy"
     if name != "compiled":
         raise typer.BadParameter(f"--engine: found {name!r}; expected auto, filterpy or compiled")
-    if find_spec("numba") is None:
+    if not can_compile():
         raise typer.BadParameter(
             "--engine compiled needs numba: pip install '.[fast]' in its folder"
         )
@@ -33,6 +31,6 @@ def checked_engine(name: str) -> Engine | None:
 
 def engines_line() -> str:
     """What a command that replays many drives says of the engines it used."""
-    if find_spec("numba") is None:
+    if not can_compile():
         return "Engine: filterpy"
     return f"Engine: compiled for drives of {LONG_ROWS:,} rows or more, filterpy for shorter ones"

@@ -119,7 +119,8 @@ def measure(
         Those of a closed loop; None: the readings go through a new Guard.
     """
     if decisions is None:
-        decisions = map(fast_guard(config).step, readings)
+        guard = Guard(config, "compiled" if find_spec("numba") else "filterpy")  # the same, sooner
+        decisions = map(guard.step, readings)
     log = EpisodeLog(merge_gap_s=MERGE_GAP_S)
     speed, sd = [], []
     for decision in decisions:
@@ -134,13 +135,6 @@ def measure(
     _found(out, episodes, labels, truth, config, name)
     _invented(out, episodes, labels, truth, name)
     return out
-
-
-def fast_guard(config: Config) -> Guard:
-    """A guard that decides the same either way, and sooner where numba is installed."""
-    if find_spec("numba") is None:
-        return Guard(config)
-    return Guard(config, engine="compiled")
 
 
 def _speed_errors(
