@@ -24,6 +24,7 @@ from slipguard.config import settings_table
 from slipguard.simulate import Scenario, World
 from slipguard.simulate import run as simulate
 
+DEMO = Path(__file__).parent.parent / "replay" / "rover.yaml"
 CHASSIS = (
     "rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, "
     "max_steer_deg: 25, steered: front, drive: %s%s}\n"
@@ -260,6 +261,33 @@ def test_a_default_is_no_fact(tmp_path):
     assert budget(load(path))[0].verdict is Verdict.ENOUGH
 
 
+@pytest.mark.parametrize(
+    ("more", "speed", "key"),
+    [
+        ("limits: {max_speed_mps: 1.0}\nhardware: {%s}", 1.0, "limits.max_speed_mps"),
+        ("hardware: {%s}", 3.5048, "hardware.motor_rpm_per_v"),
+        ("hardware: {battery_v: 12.6}", 15.0, "rover.top_speed_mps"),
+    ],
+)
+def test_how_fast_it_is_by_the_best_that_is_known(tmp_path, more, speed, key):
+    """A cap first; else what motor, gears and battery come to, 850 x 12.6 / 24 turns a minute of a
+    wheel of 75 mm; a default stays "not known"."""
+    path = tmp_path / "rover.yaml"
+    sheets = "battery_v: 12.6, motor_rpm_per_v: 850, gear_ratio: 24"
+    path.write_text(CHASSIS % ("open", "", 96) + more.replace("%s", sheets))
+    (energy,) = (x for x in budget(load(path)) if x.name == "energy at top speed")
+    assert energy.has == pytest.approx(0.5 * 5.0 * speed**2, rel=1e-4)
+    assert energy.hangs_on.startswith(key)
+    assert (energy.verdict is Verdict.NOT_KNOWN) == (key == "rover.top_speed_mps")
+
+
+def test_the_demo_rover_has_verdicts():
+    """What is not known of it needs a key that would change how it is driven."""
+    unknown = [x for x in budget(load(DEMO)) if x.verdict is Verdict.NOT_KNOWN]
+    keys = {x.hangs_on.split()[0] for x in unknown}
+    assert keys == {"imu.accel_bias_sd_mps2", "rover.cog_height_m"}
+
+
 def test_every_line_is_whole():
     """Formula, the number it hangs on, and something to do unless it is enough; keys that exist."""
     known = {f"{row.section}.{row.key}" for row in settings_table()}
@@ -343,6 +371,8 @@ def test_table_fits(rover_file, capsys):
     for x in budget(load(rover_file)):
         assert x.name in " ".join(text.split())
     assert "What to change" in text
+    below = text.partition("How each is worked out")[2].splitlines()
+    assert all(x.startswith("  ") for x in below if x and x != "What to change")
 
 
 def test_json(rover_file, capsys):

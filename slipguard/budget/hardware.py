@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from slipguard.config import Config
@@ -63,3 +64,23 @@ class Hardware:
         found = config.hardware
         section = found if isinstance(found, Section) else Section(found, path="hardware")
         return section.read(cls)
+
+    def free_speed_mps(self, wheel_radius_m: float) -> float | None:
+        """Rim speed of a motor without load, Kv U / gear x 2 pi r / 60; None: a key is missing."""
+        if self.motor_rpm_per_v is None or self.battery_v is None or self.gear_ratio is None:
+            return None
+        wheel_rpm = self.motor_rpm_per_v * self.battery_v / self.gear_ratio
+        return wheel_rpm * 2.0 * math.pi * wheel_radius_m / 60.0
+
+
+def fastest(config: Config, hardware: Hardware, given: frozenset[str]) -> tuple[float, str, bool]:
+    """What the motor can do, m/s; the key that says so; whether anybody gave it.
+
+    ``rover.top_speed_mps`` where it was given, else what the data sheets of motor, gears and
+    battery come to, else the default of the former, which is nobody's word.
+    """
+    key = "rover.top_speed_mps"
+    free_mps = hardware.free_speed_mps(config.rover.wheel_radius_m)
+    if key not in given and free_mps is not None:
+        return free_mps, "hardware.motor_rpm_per_v", True
+    return config.rover.top_speed_mps, key, key in given

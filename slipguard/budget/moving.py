@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from slipguard.budget.formulas import (
     kinetic_energy_j,
@@ -10,6 +11,7 @@ from slipguard.budget.formulas import (
     stopping_m,
     tip_angle_rad,
 )
+from slipguard.budget.hardware import Hardware, fastest
 from slipguard.budget.lines import Line, Verdict, at_least, at_most
 from slipguard.budget.wishes import Wishes
 from slipguard.config import Config
@@ -18,15 +20,22 @@ from slipguard.settings import GRAVITY_MPS2
 HARMLESS_J = 4.0
 """Moving masses of up to this energy are taken for harmless in machine safety (10 J with a device
 that gives way; limits for power-operated guards, ISO 14120, from memory)."""
+GIVE_SPEED = (
+    "give limits.max_speed_mps, or rover.top_speed_mps as measured, or motor, gears and battery in "
+    "hardware"
+)
 
 
-def moving_lines(config: Config, given: frozenset[str], wishes: Wishes) -> list[Line]:
+def moving_lines(
+    config: Config, hardware: Hardware, given: frozenset[str], wishes: Wishes
+) -> list[Line]:
     """Lines about the rover on the move."""
+    top = _top(config, hardware, given)
     return [
         *_tip(config, wishes),
-        _energy(config, given, wishes),
-        _stop(config, given, wishes, by_driver=True),
-        _stop(config, given, wishes, by_driver=False),
+        _energy(config, top, wishes),
+        _stop(config, top, wishes, by_driver=True),
+        _stop(config, top, wishes, by_driver=False),
         _speed_limit(config, wishes),
     ]
 
@@ -38,12 +47,21 @@ def stop_decel_mps2(config: Config, wishes: Wishes) -> float:
     return min(config.limits.stop_decel_mps2, wishes.friction * GRAVITY_MPS2, brakes)
 
 
-def _top(config: Config, given: frozenset[str]) -> tuple[float, str, bool]:
-    """Fastest speed, its key, and whether anybody gave it."""
+class _Top(NamedTuple):
+    """Fastest speed, the key it hangs on with its value, and whether anybody gave it."""
+
+    mps: float
+    hangs_on: str
+    known: bool
+
+
+def _top(config: Config, hardware: Hardware, given: frozenset[str]) -> _Top:
     capped = config.limits.max_speed_mps
     if capped is not None:
-        return capped, "limits.max_speed_mps", True
-    return config.rover.top_speed_mps, "rover.top_speed_mps", "rover.top_speed_mps" in given
+        return _Top(capped, f"limits.max_speed_mps {capped:g}", True)
+    speed, key, known = fastest(config, hardware, given)
+    value = hardware.motor_rpm_per_v if key.startswith("hardware") else speed
+    return _Top(speed, f"{key} {value:g}", known)
 
 
 def _tip(config: Config, wishes: Wishes) -> list[Line]:
@@ -121,49 +139,49 @@ def _turn(config: Config, height: float | None) -> Line:
     )
 
 
-def _energy(config: Config, given: frozenset[str], wishes: Wishes) -> Line:
-    speed, key, known = _top(config, given)
+def _energy(config: Config, top: _Top, wishes: Wishes) -> Line:
+    speed = top.mps
     mass = config.rover.mass_kg + wishes.payload_kg
     energy = kinetic_energy_j(mass, speed)
-    verdict = at_most(energy, HARMLESS_J, barely=10.0) if known else Verdict.NOT_KNOWN
+    verdict = at_most(energy, HARMLESS_J, barely=10.0) if top.known else Verdict.NOT_KNOWN
     change = f"treat it as dangerous, or limits.max_speed_mps {math.sqrt(2 * 10 / mass):.1f}"
-    if not known:
-        change = "give limits.max_speed_mps, or rover.top_speed_mps as measured"
+    if not top.known:
+        change = GIVE_SPEED
     return Line(
         name="energy at top speed",
-        formula=f"m v^2 / 2 = {mass:g} kg x ({speed:g} m/s)^2 / 2 = {energy:.1f} J; up to "
+        formula=f"m v^2 / 2 = {mass:g} kg x ({speed:.3g} m/s)^2 / 2 = {energy:.1f} J; up to "
         f"{HARMLESS_J:g} J is taken for harmless",
         at_most=True,
         needed=HARMLESS_J,
         has=energy,
         unit="J",
-        hangs_on=f"{key} {speed:g}",
+        hangs_on=top.hangs_on,
         verdict=verdict,
         change="" if verdict is Verdict.ENOUGH else change,
     )
 
 
-def _stop(config: Config, given: frozenset[str], wishes: Wishes, *, by_driver: bool) -> Line:
-    speed, key, known = _top(config, given)
+def _stop(config: Config, top: _Top, wishes: Wishes, *, by_driver: bool) -> Line:
+    speed = top.mps
     delay = wishes.latency_s if by_driver else config.limits.link_timeout_s
     delay += config.brakes.lag_s
     decel = stop_decel_mps2(config, wishes)
     needed = stopping_m(speed, delay, decel)
-    verdict = at_most(needed, wishes.stop_m) if known else Verdict.NOT_KNOWN
+    verdict = at_most(needed, wishes.stop_m) if top.known else Verdict.NOT_KNOWN
     slower = speed_for_stop_mps(wishes.stop_m, delay, decel)
     change = f"at most {slower:.1f} m/s, a quicker link, or a higher limits.stop_decel_mps2"
-    if not known:
-        change = "give limits.max_speed_mps, or rover.top_speed_mps as measured"
+    if not top.known:
+        change = GIVE_SPEED
     first = "--latency" if by_driver else "limits.link_timeout_s"
     return Line(
         name=f"stop from top speed, {'by the driver' if by_driver else 'link lost'}",
-        formula=f"v t + v^2 / (2 a), v = {speed:g} m/s, t = {first} + brakes.lag_s = "
+        formula=f"v t + v^2 / (2 a), v = {speed:.3g} m/s, t = {first} + brakes.lag_s = "
         f"{delay:.2f} s, a = {decel:.2f} m/s2: {needed:.1f} m",
         at_most=True,
         needed=wishes.stop_m,
         has=needed,
         unit="m",
-        hangs_on=f"{key} {speed:g}",
+        hangs_on=top.hangs_on,
         verdict=verdict,
         change="" if verdict is Verdict.ENOUGH else change,
     )

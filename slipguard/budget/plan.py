@@ -59,6 +59,6 @@ def budget(design: Design, wishes: Wishes | None = None) -> list[Line]:
     return [
         *holding_lines(config, hardware, given, wishes),
         *sensing_lines(config, hardware, given, wishes),
-        *moving_lines(config, given, wishes),
+        *moving_lines(config, hardware, given, wishes),
         *power_lines(config, hardware, given, wishes),
     ]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from slipguard.budget.formulas import torque_constant_nm_per_a
 from slipguard.budget.hardware import Hardware
 from slipguard.budget.holding import transfer_torque_nm
@@ -83,14 +81,14 @@ def _free_speed(config: Config, hardware: Hardware, given: frozenset[str]) -> Li
     h, key = hardware, "rover.top_speed_mps"
     top = config.rover.top_speed_mps
     formula = "Kv x U / gear x 2 pi r / 60"
-    has, change = None, _missing(h, "motor_rpm_per_v", "battery_v", "gear_ratio")
+    has = h.free_speed_mps(config.rover.wheel_radius_m)
+    change = _missing(h, "motor_rpm_per_v", "battery_v", "gear_ratio")
     verdict = Verdict.NOT_KNOWN
-    if h.motor_rpm_per_v is not None and h.battery_v is not None and h.gear_ratio is not None:
-        wheel_rpm = h.motor_rpm_per_v * h.battery_v / h.gear_ratio
-        has = wheel_rpm * 2.0 * math.pi * config.rover.wheel_radius_m / 60.0
-        formula += f" = {wheel_rpm:.0f} rpm of the wheels = {has:.1f} m/s"
+    if has is not None:
+        formula += f" = {has:.1f} m/s"
         if key not in given:
-            change = f"give {key} {has:.1f}"
+            verdict = at_least(top, has)
+            change = "" if verdict is Verdict.ENOUGH else f"give {key}, at least {has:.1f}"
         else:
             # The free-running motor is the upper bound; loads take a good part of it.
             verdict = at_least(top, 0.9 * has, barely=0.6 * has)

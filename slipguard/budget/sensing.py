@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from slipguard.budget.formulas import bias_grade_percent
-from slipguard.budget.hardware import Hardware
+from slipguard.budget.hardware import Hardware, fastest
 from slipguard.budget.lines import Line, Verdict, at_least, at_most
 from slipguard.budget.rollback import roll_back
 from slipguard.budget.wishes import Wishes
@@ -14,6 +14,7 @@ from slipguard.settings import GRAVITY_MPS2
 
 GRADES_PERCENT = (5.0, 10.0, 20.0, 30.0)
 WINDOWS_S = (0.05, 0.1)
+COUNT_RATE = "hardware.count_rate_hz"
 FREE_WHEEL_TURNS = 4.0
 """One wheel alone on three open differentials turns four times as fast as the motor drives the
 others (kinematics of ideal differentials)."""
@@ -139,29 +140,22 @@ def _counts(config: Config, wishes: Wishes) -> Line:
 def _count_rate(config: Config, hardware: Hardware, given: frozenset[str]) -> Line:
     alone = FREE_WHEEL_TURNS if config.rover.drive == "open" else 2.0
     alone = 1.0 if config.rover.drive == "locked" else alone
-    speed = config.rover.top_speed_mps
+    speed, key, known = fastest(config, hardware, given)
     needed, has = alone * speed / config.count_m, hardware.count_rate_hz
-    if "rover.top_speed_mps" not in given or has is None:
-        missing = [
-            key
-            for key, known in (
-                ("rover.top_speed_mps", "rover.top_speed_mps" in given),
-                ("hardware.count_rate_hz", has is not None),
-            )
-            if not known
-        ]
+    if not known or has is None:
+        missing = [*([] if known else [key]), *([] if has is not None else [COUNT_RATE])]
         verdict, change = Verdict.NOT_KNOWN, f"give {' and '.join(missing)}"
     else:
         verdict = at_least(has, 1.5 * needed, barely=needed)
         change = "" if verdict is Verdict.ENOUGH else "a counter in hardware, or fewer counts"
     return Line(
         name="counts a second, a wheel spinning free",
-        formula=f"{alone:g} x top speed / count = {alone:g} x {speed:g} m/s / "
+        formula=f"{alone:g} x top speed / count = {alone:g} x {speed:.3g} m/s / "
         f"{1e3 * config.count_m:.2f} mm = {needed:.0f}/s; 1.5 times that wished",
         needed=1.5 * needed,
         has=has,
         unit="1/s",
-        hangs_on=f"rover.top_speed_mps {speed:g}",
+        hangs_on=f"{COUNT_RATE} {'-' if has is None else f'{has:g}'}",
         verdict=verdict,
         change=change,
     )

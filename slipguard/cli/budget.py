@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.padding import Padding
 from rich.text import Text
 
 from slipguard.budget import Design, Line, Verdict, Wishes, load
@@ -120,17 +121,21 @@ def _print(screen: Console, lines: Sequence[Line]) -> None:
     screen.print(shown)
     screen.print(Text("How each is worked out", style="bold"))
     for line in lines:
-        screen.print(Text(f"  {line.name}: {line.formula}", style="dim"))
+        _print_indented(screen, Text(f"{line.name}: {line.formula}", style="dim"))
     todo = [line for line in lines if line.verdict is not Verdict.ENOUGH]
     if todo:
         screen.print()
         screen.print(Text("What to change", style="bold"))
     for line in todo:
-        screen.print(
-            Text("  ")
-            .append(f"{line.name} ({line.verdict.value}): ", STYLES[line.verdict])
-            .append(line.change)
-        )
+        head = Text(f"{line.name} ({line.verdict.value}): ", style=STYLES[line.verdict])
+        _print_indented(screen, Text.assemble(head, line.change))
+
+
+def _print_indented(screen: Console, words: Text) -> None:
+    """A paragraph whose second line is further in than its first."""
+    for number, part in enumerate(words.wrap(screen, screen.width - 4)):
+        part.rstrip()
+        screen.print(Padding(part, (0, 0, 0, 4 if number else 2), expand=False))
 
 
 def _wanted(line: Line) -> str:

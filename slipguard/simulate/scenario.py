@@ -19,6 +19,21 @@ DEMO_ROVER_YAML = """\
 rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, max_steer_deg: 25, steered: front, drive: open}
 encoders: {counts_per_rev: 96, direction: quadrature}
 imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}
+
+# Parts, as examples: nobody weighed or measured them, put in those of your own rover. The first two
+# sections only spell out defaults; the third is read by slipguard budget alone.
+brakes: {max_torque_nm: 0.8, heat_limit_j: 400, cooling_w: 8}
+motor: {stall_torque_nm: 4.0}  # of all wheels together, after the gears
+hardware:
+  servo_torque_nm: 1.1  # about 11 kg cm
+  servo_lever_m: 0.012
+  disc_radius_m: 0.025
+  count_rate_hz: 20000  # a microcontroller that counts by interrupts
+  battery_v: 12.6  # three lithium cells, full
+  battery_max_a: 20  # the fuse
+  motor_rpm_per_v: 850
+  motor_resistance_ohm: 0.8
+  gear_ratio: 24  # a crawling gear: 3.5 m/s at full throttle
 """  # noqa: E501
 DEMO_ROVER = Config.parse(DEMO_ROVER_YAML, source="the demo rover")
 
