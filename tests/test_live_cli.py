@@ -120,6 +120,8 @@ def test_wrong_settings_are_told_with_their_place(more, said, tmp_path, capsys):
         (["--source", "simulate:nowhere"], "scenario 'nowhere': expected one of"),
         (["--rover", "rover.yaml", "--speed", "2"], "a real rover has one speed"),
         ([], "name the rover's YAML with --rover FILE"),
+        (["--rover", "rover.yaml", "--with", "my-brake"], "--with is for simulate and replay"),
+        (["--source", "simulate:twister", "--with", "my-brake"], "with --rover FILE"),
     ],
 )
 def test_wrong_usage(words, said, tmp_path, monkeypatch, capsys):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import re
 import signal
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -12,12 +13,12 @@ from pathlib import Path
 import pytest
 from live_bench import FAULT_S, PERIOD_S, ROVER, Rig, broken, level
 
-from slipguard import Config, Guard, Hold
+from slipguard import Config, ConfigError, Guard, Hold
 from slipguard.live import ArmingError, Loop, Recorder, VirtualClock, stop_on_signals
 from slipguard.live.interpreter import undisturbed
 from slipguard.live.replayed import ReplayedSensors
 from slipguard.live.simulated import SimulatedRover
-from slipguard.plugin import AlertSink, Health, WhenSilent
+from slipguard.plugin import BRAKES, Actuator, AlertSink, Health, SensorSource, WhenSilent
 from slipguard.recording import open_recording
 from slipguard.replay import replay
 from slipguard.simulate import DEMO_ROVER, make, run
@@ -157,6 +158,77 @@ def test_on_a_desk_alert_sinks_stay_and_nothing_that_moves(monkeypatch):
     with host:
         host.apply(make_decision(alerts=(make_alert(),)))
     assert [name for name, _ in sunk] == ["loud", "bell"]
+
+
+def beside_host(monkeypatch, plugins: str, beside: list[str]):
+    """A host of the simulated rover, with what ``plugins`` names beside it."""
+    sent: list[dict[str, float]] = []
+
+    class Servos(Actuator):
+        channels = BRAKES
+        when_silent = WhenSilent("releases")
+
+        def _open(self):
+            pass
+
+        def _write(self, command, decision):
+            sent.append(dict(command))
+
+        def _safe_state(self, reason):
+            pass
+
+        def _close(self):
+            pass
+
+    class Wheels(SensorSource):
+        provides = ("counts",)
+
+        def _open(self):
+            pass
+
+        def _read(self):
+            return None
+
+        def _close(self):
+            pass
+
+    installed = (
+        make_plugin("servos", actuator=Servos),
+        make_plugin("esc", actuator=lambda: pytest.fail("nobody asked for the motor")),
+        make_plugin("wheels", sensor_source=Wheels),
+    )
+    monkeypatch.setattr("slipguard.live.desk.discover", lambda names: installed)
+    config, clock = make_config(plugins), VirtualClock(10.0)
+    rover = SimulatedRover(make("hill_start", 2, config), config, 2, clock)
+    return rover, rover.host(config, clock, threads=False, beside=beside), clock, sent
+
+
+def test_a_plugin_named_moves_beside_the_simulated_rover(monkeypatch):
+    """The brake of one's own gets every command, and the simulated rover brakes with the same."""
+    rover, host, clock, sent = beside_host(monkeypatch, "servos: {}\nesc: {}", ["servos"])
+    loop = Loop(make_config(), host=host, operator=rover.operator, clock=clock, threads=False)
+    loop.watchers.append(rover.follow)
+    rounds, felt = [], []
+    loop.watchers += [rounds.append, lambda done: felt.append(rover.actuators.brakes)]
+    with loop:
+        loop.run(lambda: len(rounds) >= 400)
+    assert rover.actuators.channels == ("throttle",)
+    assert [tuple(x.values()) for x in sent] == [done.sent.brakes for done in rounds] == felt
+    assert {max(b) for b in felt} > {0.0}
+    assert rover.plant.t_s > 1.9
+
+
+@pytest.mark.parametrize(
+    ("beside", "said"),
+    [
+        ("servo", "rover.yaml: plugins.servo: not in the rover file; named there: servos, wheels"),
+        ("wheels", "rover.yaml: plugins.wheels: brings a sensor; beside a simulated"),
+    ],
+)
+def test_what_cannot_move_beside_a_desk_is_told(monkeypatch, beside, said):
+    """A name that is not there, and a sensor, which would contradict the simulated ones."""
+    with pytest.raises(ConfigError, match=re.escape(said)):
+        beside_host(monkeypatch, "servos: {}\nwheels: {}", [beside])
 
 
 # -- arming ---------------------------------------------------------------------------------------

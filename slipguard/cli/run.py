@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -40,6 +41,15 @@ def run(
             "last two no hardware is touched."
         ),
     ] = "plugins",
+    beside: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--with",
+            metavar="PLUGIN",
+            help="With simulate and replay: this actuator of the rover file moves its hardware "
+            "as that of the drive would. Wheels off the ground. May be repeated.",
+        ),
+    ] = None,
     record: Annotated[
         Path | None, typer.Option(help="Record the run in a new folder in this one.")
     ] = None,
@@ -83,13 +93,21 @@ def run(
     desk = source != "plugins"
     if speed != 1.0 and not desk:
         raise typer.BadParameter("--speed is for replay and simulate; a real rover has one speed")
+    if beside and not desk:
+        raise typer.BadParameter("--with is for simulate and replay; else every plugin works")
+    if beside and rover is None:
+        raise typer.BadParameter("--with: name the rover's YAML with --rover FILE")
+    if beside and speed != 1.0:
+        raise typer.BadParameter("--with: real hardware has one speed; leave --speed out")
     if json and check:
         raise typer.BadParameter("--check prints words, not JSON")
     config = _config(rover, source)
     settings = _settings(config, record, listen, key_file, rate)
     clock: Clock = MonotonicClock() if speed == 1.0 else VirtualClock(speed=speed or None)
     with ExitStack() as stack:
-        loop, finished = _loop(config, settings, source, seed, listen, clock, stack, rover)
+        loop, finished = _loop(
+            config, settings, source, seed, listen, clock, stack, rover, beside or []
+        )
         if json:
             loop.watchers.append(stack.enter_context(JsonLines(json_every)).watch)
         elif view and not check and sys.stdout.isatty():
@@ -171,6 +189,7 @@ def _loop(
     clock: Clock,
     stack: ExitStack,
     rover: Path | None,
+    beside: Sequence[str],
 ) -> tuple[Loop, Any]:
     """The loop for a source, and what tells that the source has come to its end."""
     kind, _, name = source.partition(":")
@@ -182,7 +201,8 @@ def _loop(
         from slipguard.recording import open_recording
 
         drive = ReplayedSensors(open_recording(name), clock)
-        parts = {"host": drive.host(config, clock, threads=threads), "operator": drive}
+        host = drive.host(config, clock, threads=threads, beside=beside)
+        parts = {"host": host, "operator": drive}
         finished = lambda: drive.finished  # noqa: E731
     elif kind == "simulate" and name:
         simulator()
@@ -191,7 +211,8 @@ def _loop(
 
         scenario = find_scenario(name, seed, config)
         made = SimulatedRover(scenario, config, seed, clock, driven_by_scenario=listen is None)
-        parts = {"host": made.host(config, clock, threads=threads), "operator": made.operator}
+        host = made.host(config, clock, threads=threads, beside=beside)
+        parts = {"host": host, "operator": made.operator}
         finished = lambda: made.finished  # noqa: E731
     elif source != "plugins":
         raise typer.BadParameter(
@@ -205,8 +226,9 @@ def _loop(
         stack.callback(recorder.close)
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)
-    if kind == "simulate" and listen is not None:
-        loop.watchers.append(made.steer_by)
+    if kind == "simulate":
+        loop.watchers += [made.steer_by] if listen is not None else []
+        loop.watchers += [made.follow] if beside else []
     return loop, finished
 
 

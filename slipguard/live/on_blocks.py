@@ -13,7 +13,6 @@ from slipguard.live.command import Command
 from slipguard.live.desk import DeskActuators, host_for
 from slipguard.live.readings import newest
 from slipguard.live.simulated import MOST_STEPS, SimulatedSensors
-from slipguard.plugin import Register
 from slipguard.plugin.host import Host
 from slipguard.reading import WHEELS, Reading
 from slipguard.simulate.blocks import OnBlocks, Wiring
@@ -77,10 +76,9 @@ class BenchRover:
 
     def host(self, config: Config, clock: Clock, *, threads: bool = True) -> Host:
         """A host with this rover's sensors and actuators, and the rover file's alert sinks."""
-        register = Register()
-        register.sensor_source(lambda: self.sensors)
-        register.actuator(lambda: self.actuators)
-        return host_for(config, "simulated-bench", register, clock, threads=threads)
+        return host_for(
+            config, "simulated-bench", self.sensors, self.actuators, clock, threads=threads
+        )
 
     def do(self, item: Item) -> None:
         """Begin with an item."""

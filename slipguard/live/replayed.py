@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from slipguard.config import Config
@@ -10,7 +10,7 @@ from slipguard.live.clock import Clock
 from slipguard.live.command import Command
 from slipguard.live.desk import DeskActuators, host_for
 from slipguard.live.readings import newest
-from slipguard.plugin import MEASURES, Register, SensorSource
+from slipguard.plugin import MEASURES, SensorSource
 from slipguard.plugin.host import Host
 from slipguard.reading import Reading
 from slipguard.recording import Recording
@@ -84,9 +84,19 @@ class ReplayedSensors(SensorSource):
     def _shift_s(self) -> float:
         return self._offset_s or 0.0
 
-    def host(self, config: Config, clock: Clock, *, threads: bool = True) -> Host:
-        """A host with these sensors, actuators that move nothing, and the file's alert sinks."""
-        register = Register()
-        register.sensor_source(lambda: self)
-        register.actuator(DeskActuators)
-        return host_for(config, "replayed-drive", register, clock, threads=threads)
+    def host(
+        self, config: Config, clock: Clock, *, threads: bool = True, beside: Collection[str] = ()
+    ) -> Host:
+        """A host with these sensors, actuators that move nothing, and the file's alert sinks.
+
+        ``beside`` names actuators of the rover file that really move.
+        """
+        return host_for(
+            config,
+            "replayed-drive",
+            self,
+            DeskActuators(),
+            clock,
+            threads=threads,
+            beside=beside,
+        )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Collection
 from typing import Protocol
 
 import numpy as np
@@ -13,7 +14,7 @@ from slipguard.live.command import Command
 from slipguard.live.desk import DeskActuators, host_for
 from slipguard.live.loop import Round
 from slipguard.live.readings import newest
-from slipguard.plugin import Register, SensorSource
+from slipguard.plugin import SensorSource
 from slipguard.plugin.host import Host
 from slipguard.reading import Reading
 from slipguard.simulate.link import Link
@@ -69,12 +70,27 @@ class SimulatedRover:
         self._living = threading.Lock()
         self._command: Command | None = None
 
-    def host(self, config: Config, clock: Clock, *, threads: bool = True) -> Host:
-        """A host with this rover's sensors and actuators, and the rover file's alert sinks."""
-        register = Register()
-        register.sensor_source(lambda: self.sensors)
-        register.actuator(lambda: self.actuators)
-        return host_for(config, "simulated-rover", register, clock, threads=threads)
+    def host(
+        self, config: Config, clock: Clock, *, threads: bool = True, beside: Collection[str] = ()
+    ) -> Host:
+        """A host with this rover's sensors and actuators, and the rover file's alert sinks.
+
+        ``beside`` names actuators of the rover file that really move; ``follow`` must then watch
+        the loop.
+        """
+        return host_for(
+            config,
+            "simulated-rover",
+            self.sensors,
+            self.actuators,
+            clock,
+            threads=threads,
+            beside=beside,
+        )
+
+    def follow(self, done: Round) -> None:
+        """Brake and drive as was sent to actuators that are not this rover's own."""
+        self.actuators.follow(done.sent)
 
     def steer_by(self, done: Round) -> None:
         """Take the steering from a round of the loop, as the steering servo would."""
