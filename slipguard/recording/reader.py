@@ -12,6 +12,8 @@ import gzip
 import os
 import zlib
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from importlib.util import find_spec
+from itertools import islice
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
@@ -24,6 +26,8 @@ from slipguard.recording.labels import Labels, labels_path, load_labels
 Fail = Callable[[int, str, str], NoReturn]
 
 PARQUET = ".parquet"
+LONG_BYTES, GZIP_SHARE = 5_000_000, 4
+"""From so many bytes on a drive is long, and what packing leaves of them."""
 
 _BOOLS = {
     "": None,
@@ -52,7 +56,7 @@ class Row:
         line: int,
         reading: Reading,
         marker: str | None,
-        cells: list[str],
+        cells: list[str] | bytes,
         extra: Mapping[str, int],
         fail: Fail,
     ) -> None:
@@ -80,6 +84,8 @@ class Row:
     def number(self, column: str) -> float | None:
         """One value of ``extra``, without parsing the others; None where there is none."""
         index = self._extra.get(column)
+        if isinstance(self._cells, bytes):  # the line as it stands, of a row read in a block
+            self._cells = self._cells.decode().split(",")
         cell = self._cells[index].strip() if index is not None else ""
         try:
             return float(cell)
@@ -112,7 +118,8 @@ class Recording:
         self._file: BinaryIO | None = None
         self._labels: Labels | None = None
         self.columns = self._header()
-        self._parse = _row_parser(self.columns, self._fail)
+        self._extra = {n: k for k, n in enumerate(self.columns) if n not in col.KNOWN}
+        self._parse = _row_parser(self.columns, self._extra, self._fail)
 
     @property
     def labels(self) -> Labels:
@@ -130,9 +137,34 @@ class Recording:
         return self._file.tell() / max(1, os.fstat(self._file.fileno()).st_size)
 
     def __iter__(self) -> Iterator[Row]:
+        done = 0
+        if self._pays():
+            from slipguard.recording.typed import NotTypedError, typed_rows
+
+            self.truncated = None
+            try:
+                with self.path.open("rb") as self._file:
+                    rows = typed_rows(self.path, self._file, self.columns, _BOOLS)
+                    for line, reading, marker, text in rows:
+                        done += 1
+                        yield Row(line, reading, marker, text, self._extra, self._fail)
+                return
+            except (NotTypedError, OSError):
+                pass  # the rest cell by cell
         parse = self._parse
-        for line, cells in self.cells():
+        for line, cells in islice(self.cells(), done, None):
             yield parse(line, cells)
+
+    def _pays(self) -> bool:
+        """Whether reading in blocks is worth the moment that pyarrow takes to load."""
+        suffix = self.path.suffix.lower()
+        if suffix == PARQUET or find_spec("pyarrow") is None:
+            return False
+        try:
+            size = self.path.stat().st_size
+        except OSError:
+            return False
+        return size >= LONG_BYTES // (GZIP_SHARE if suffix == ".gz" else 1)
 
     def cells(self) -> Iterator[tuple[int, list[str]]]:
         """Rows as they are written, a text for each column, each with its line."""
@@ -217,7 +249,9 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     return Recording(path)
 
 
-def _row_parser(names: Sequence[str], fail: Fail) -> Callable[[int, list[str]], Row]:
+def _row_parser(
+    names: Sequence[str], extra: Mapping[str, int], fail: Fail
+) -> Callable[[int, list[str]], Row]:
     """A function from cells to a Row, made once for a header: the hot path of a replay."""
     # One blank cell is put at the end of every row: the place of every absent column.
     place = {name: index for index, name in enumerate(names)}
@@ -233,7 +267,6 @@ def _row_parser(names: Sequence[str], fail: Fail) -> Callable[[int, list[str]], 
     enabled = place.get(col.MOTOR_ENABLED, -1)
     marker = place.get(col.MARKER, -1)
     numbers = itemgetter(*(place.get(name, -1) for name in col.NUMBERS))
-    extra = {name: index for name, index in place.items() if name not in col.KNOWN}
 
     def convert(line: int, cells: list[str]) -> Row:
         throttle, steer, age, current, motor_speed, battery = numbers(cells)
