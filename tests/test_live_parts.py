@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import errno
+import gc
 import math
 import os
 import re
 import socket
 import subprocess
 import sys
+import weakref
 from dataclasses import fields
 from pathlib import Path
 
@@ -20,6 +22,7 @@ from hypothesis import strategies as st
 
 from slipguard import Reading, RecordingError
 from slipguard.live import MonotonicClock, Recorder, VirtualClock, Watchdog
+from slipguard.live.interpreter import MOST_OBJECTS, collect_when_idle, undisturbed
 from slipguard.live.pace import Pace, Spread
 from slipguard.live.readings import SIZES, newest, plain
 from slipguard.live.recorder import QUEUE_ROWS, DriveFile, Row
@@ -112,6 +115,46 @@ def test_clocks():
     assert real() - start_s >= 0.5 / 100.0
     with pytest.raises(ValueError, match="speed: found 0"):
         VirtualClock(speed=0)
+
+
+class Ring:
+    """Refers to itself: only the collector takes it away."""
+
+    def __init__(self) -> None:
+        self.me = self
+
+
+def left_after(rings: int, left_s: float) -> bool:
+    """Whether a ring made among so many others is still there after a round."""
+    with undisturbed():
+        assert not gc.isenabled()
+        made = weakref.ref(Ring())
+        for _ in range(rings):
+            Ring()
+        collect_when_idle(left_s)
+        return made() is not None
+
+
+def test_rubbish_is_collected_between_rounds_and_never_in_one():
+    """Nothing is collected by itself, nor while the next round is due; a loop that is never idle
+    still does not fill the memory."""
+    assert gc.isenabled()
+    assert not left_after(2000, left_s=0.004)
+    assert left_after(2000, left_s=0.001)
+    assert left_after(10, left_s=0.004)
+    assert not left_after(MOST_OBJECTS, left_s=-1.0)
+    assert gc.isenabled()
+    assert gc.get_freeze_count() == 0
+
+
+def test_the_time_left_is_until_the_next_tick():
+    """2 ms of work in rounds of 10 ms leave 8; 12 ms are 2 too many."""
+    clock = VirtualClock(5.0)
+    pace = Pace(clock, 100.0)
+    for work_s, left_s in ((0.002, 0.008), (0.012, -0.002)):
+        pace.wait()
+        clock.advance(work_s)
+        assert pace.left_s == pytest.approx(left_s)
 
 
 # -- watchdog -------------------------------------------------------------------------------------

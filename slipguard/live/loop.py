@@ -21,7 +21,7 @@ from slipguard.guard import Guard
 from slipguard.live import arming
 from slipguard.live.clock import Clock, MonotonicClock
 from slipguard.live.command_input import CommandInput, Operator, read_key
-from slipguard.live.interpreter import undisturbed
+from slipguard.live.interpreter import collect_when_idle, undisturbed
 from slipguard.live.pace import Pace, Timing
 from slipguard.live.readings import plain
 from slipguard.live.recorder import Recorder
@@ -268,6 +268,7 @@ class Loop:
                 self._tell("warning", "watcher", f"{watcher!r} raised {err!r}: not called again")
         self._last_s = self.clock()
         self.pace.done(now_s)
+        collect_when_idle(self.pace.left_s)
         return done
 
     @property

@@ -116,6 +116,11 @@ class Pace:
         self.overruns += work_s > self.period_s
 
     @property
+    def left_s(self) -> float:
+        """Time until the next tick, seconds."""
+        return (self._start_s or 0.0) + self._tick * self.period_s - self._clock()
+
+    @property
     def timing(self) -> Timing:
         """What was measured so far."""
         return Timing(
