@@ -7,21 +7,25 @@ from dataclasses import dataclass, field
 
 GAP_S = 0.5
 """A longer silence between readings is a gap: what the rover did in it is unknown."""
+GOOD, NO_TIME, BACKWARD, AHEAD = 0, 1, 2, 3
+"""Values of ``clock_code``."""
+NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
+"""Values of ``imu_code``, beside ``GOOD``."""
 
 
 @dataclass(slots=True)
 class Frame:
-    """One reading, cleaned. Reused from step to step by its ``Intake``."""
+    """One reading, cleaned. Reused from step to step. Numbers only, so that it can be mirrored."""
 
     t_s: float = 0.0
     dt_s: float = 0.0
     gap: bool = False
-    clock_fault: str = ""
+    clock_code: int = GOOD  # what is wrong with this reading's time
     clock_jump_s: float = 0.0
     # IMU, body axes, known bias taken off
     imu_new: bool = False
     imu_age_s: float = math.inf
-    imu_fault: str = ""
+    imu_code: int = GOOD  # what is wrong with the last IMU sample
     accel: list[float] = field(default_factory=lambda: [0.0] * 3)
     gyro: list[float] = field(default_factory=lambda: [0.0] * 3)
     # Wheels: travel in counts since the first, or speed in rad/s
@@ -31,11 +35,12 @@ class Frame:
     wheel_jump: list[bool] = field(default_factory=lambda: [False] * 4)
     wheel_age_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
     wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)
-    # Command; None: never given
-    throttle: float | None = None
-    drive: float = math.nan  # throttle that reaches the motor: 0 while it is disabled; nan: unknown
+    # Command; nan: never given
+    throttle: float = math.nan
+    drive: float = math.nan  # throttle that reaches the motor: 0 while it is disabled
     steer_rad: float = 0.0
     motor_enabled: bool = True
-    command_age_s: float | None = None
+    command_age_s: float = math.nan
     command_fault: bool = False
-    brake_position: tuple[float | None, ...] | None = None
+    # Brake travel, 0..1; nan: not measured
+    brake_position: list[float] = field(default_factory=lambda: [math.nan] * 4)

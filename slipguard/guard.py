@@ -14,11 +14,9 @@ from typing import Literal, Protocol
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.detect.detectors import Detectors
-from slipguard.estimate import Estimate
-from slipguard.frame import Frame
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
-from slipguard.reading import Quad, Reading
+from slipguard.reading import Reading
 from slipguard.respond.respond import Responder
 
 Engine = Literal["filterpy", "compiled"]
@@ -32,7 +30,7 @@ class Guard:
     config : Config
         The rover, as ``Config.load`` read it.
     engine : str
-        ``"filterpy"``, or ``"compiled"``: the same fusion compiled by numba (extra ``fast``),
+        ``"filterpy"``, or ``"compiled"``: the same code compiled by numba (extra ``fast``),
         with estimates equal to 1e-9. What has to be compiled is compiled here, which may take a
         minute the first time on a machine; ``step`` never compiles.
 
@@ -44,10 +42,7 @@ class Guard:
 
     def __init__(self, config: Config, engine: Engine = "filterpy") -> None:
         self.config = config
-        self._intake = Intake(config)
-        self._fusion = fusion_of(config, engine)
-        self._detectors = Detectors(config)
-        self._responder = Responder(config)
+        self._core = _core(config, engine)
 
     def step(self, reading: Reading) -> Decision:
         """Take one reading and decide.
@@ -55,26 +50,38 @@ class Guard:
         Never raises on what a sensor or a link can deliver: missing, infinite, frozen or
         jumping values become a ``sensor_fault`` finding and a safe decision.
         """
+        return self._core.step(reading)
+
+
+class Steps(Protocol):
+    """What decides."""
+
+    def step(self, reading: Reading) -> Decision:
+        """The decision that follows from one reading."""
+
+
+class _Interpreted:
+    """The core loop: one of each."""
+
+    def __init__(self, config: Config) -> None:
+        self._intake = Intake(config)
+        self._fusion = Fusion(config)
+        self._detectors = Detectors(config)
+        self._responder = Responder(config)
+
+    def step(self, reading: Reading) -> Decision:
         frame = self._intake.take(reading)
         estimate = self._fusion.step(frame, self._responder.brakes)
         findings = self._detectors.step(frame, estimate, self._responder.brakes)
         return self._responder.step(frame, estimate, findings)
 
 
-class Fuses(Protocol):
-    """Frames in, estimates out, as ``Fusion`` does it."""
-
-    def step(self, frame: Frame, brakes: Quad) -> Estimate:
-        """Take one frame and say what is believed after it."""
-
-
-def fusion_of(config: Config, engine: Engine) -> Fuses:
-    """The fusion on that engine; errors as of ``Guard``."""
+def _core(config: Config, engine: Engine) -> Steps:
     if engine == "filterpy":
-        return Fusion(config)
+        return _Interpreted(config)
     if engine == "compiled":
         # Here and not above: numba takes a second to import.
-        from slipguard.compiled import CompiledFusion
+        from slipguard.compiled import CompiledGuard
 
-        return CompiledFusion(config)
+        return CompiledGuard(config)
     raise ValueError(f"engine {engine!r}; expected 'filterpy' or 'compiled'")

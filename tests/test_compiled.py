@@ -17,12 +17,12 @@ from synthetic import DRIVES, ROVERS, Drive, drive, rover
 
 from slipguard import Config, Decision, Guard, Hold, Reading
 from slipguard.estimate import Estimate
-from slipguard.frame import Frame
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.fusion import as_estimate
 from slipguard.fuse.model import N_STATE
 from slipguard.fuse.written_out import WrittenOut
 from slipguard.recording import open_recording
+from slipguard.respond.hold import PHASES
 
 REPLAY = Path(__file__).parent.parent / "replay"
 RECORDED = sorted(p.relative_to(REPLAY).as_posix() for p in REPLAY.rglob("*.csv*"))
@@ -246,11 +246,11 @@ def test_whole_numbers_in_a_rover_file_compile_nothing_new():
         "imu: {accel_noise_mps2: 1, gyro_noise_radps: 1, position_m: [0, 0, 0], delay_s: 0}\n"
     )
     Guard(rover(), engine="compiled")
-    before = list(kernel().step.signatures)
+    before = list(kernel().signatures)
     guard = Guard(Config.parse(text), engine="compiled")
     guard.step(Reading(t_s=0, counts=(0, 0, 0, 0), accel_mps2=(0, 0, 10), gyro_radps=(0, 0, 0)))
     guard.step(Reading(t_s=1, counts=(1, 0, 0, 0), accel_mps2=(1, 0, 10), gyro_radps=(0, 0, 1)))
-    assert list(kernel().step.signatures) == before
+    assert list(kernel().signatures) == before
 
 
 def test_two_compiled_guards_keep_apart():
@@ -268,30 +268,23 @@ def test_two_compiled_guards_keep_apart():
 # --- A drive in one call ---------------------------------------------------------------------
 
 
-def stepped(config: Config, readings: Iterable[Reading]) -> tuple[list[Estimate], np.ndarray]:
-    """Estimates of the compiled guard, and the brakes it pressed before each step."""
-    guard = Guard(config, engine="compiled")
-    estimates, brakes = [], [(0.0,) * 4]
-    for reading in readings:
-        decision = guard.step(reading)
-        estimates.append(decision.estimate)
-        brakes.append(decision.brakes)
-    return estimates, np.array(brakes[:-1])
-
-
 def is_the_same(config: Config, readings: list[Reading], at: int) -> None:
     """Stepping, and the drive in two calls, the second from row ``at`` on: the same bits."""
-    from slipguard.compiled import DriveFusion, by_field
+    from slipguard.compiled import CompiledDrive, by_field, core
 
-    estimates, brakes = stepped(config, readings)
-    fusion = DriveFusion(config)
-    plain = fusion.plain(readings)
-    parts = [fusion.fuse(plain[:at], brakes[:at]), fusion.fuse(plain[at:], brakes[at:])]
-    columns = by_field(np.concatenate(parts))
+    guard, drive = Guard(config, engine="compiled"), CompiledDrive(config)
+    decisions = [guard.step(reading) for reading in readings]
+    plain = drive.plain(readings)
+    out = np.concatenate([drive.run(plain[:at]), drive.run(plain[at:])])
+    columns = by_field(out)
     assert list(columns) == [f.name for f in dataclasses.fields(Estimate)]
     for name, column in columns.items():
-        expected = np.array([getattr(e, name) for e in estimates], float)
+        expected = np.array([getattr(d.estimate, name) for d in decisions], float)
         assert np.array_equal(column, expected), name
+    decided = [outputs(d) for d in decisions]
+    assert out[:, core.THROTTLE : core.PHASE].tolist() == decided
+    assert out[:, core.FOUND].tolist() == [len(d.findings) for d in decisions]
+    assert [PHASES[int(p)] for p in out[:, core.PHASE]] == [d.hold for d in decisions]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -315,12 +308,10 @@ def test_any_reading_in_one_call_is_that_reading_stepped(kind, stretch):
 
 def test_arrays_of_another_shape_are_refused():
     """Columns that are missing are said, not read beyond."""
-    from slipguard.compiled import DriveFusion
+    from slipguard.compiled import CompiledDrive
 
     with pytest.raises(ValueError, match=r"plain \(3, 5\)"):
-        DriveFusion(rover()).fuse(np.zeros((3, 5)))
-    with pytest.raises(ValueError, match=r"brakes \(2, 4\)"):
-        DriveFusion(rover()).fuse(np.zeros((3, 14)), np.zeros((2, 4)))
+        CompiledDrive(rover()).run(np.zeros((3, 5)))
 
 
 def test_one_program_compiles_while_the_others_wait(tmp_path):
@@ -355,30 +346,6 @@ def test_a_cache_that_cannot_be_written_stops_nobody(tmp_path):
 
 
 # --- The mirror ------------------------------------------------------------------------------
-
-
-def test_a_frame_is_handed_over_whole():
-    """Each number of a frame arrives in its place, all of them being different."""
-    from slipguard.compiled.fusion import CompiledFusion
-    from slipguard.compiled.mirror import record_of
-
-    frame, k = Frame(), 1
-    for f in dataclasses.fields(Frame):
-        value = getattr(frame, f.name)
-        if isinstance(value, bool):
-            setattr(frame, f.name, k % 2 == 0)
-        elif isinstance(value, float):
-            setattr(frame, f.name, float(k))
-        elif isinstance(value, tuple):
-            setattr(frame, f.name, tuple(k + 0.1 * j for j in range(len(value))))
-        elif isinstance(value, list):
-            truth = isinstance(value[0], bool)
-            new = [(k + j) % 3 == 0 if truth else k + 0.1 * j for j in range(len(value))]
-            setattr(frame, f.name, new)
-        k += 1
-    fusion = CompiledFusion(rover())
-    fusion._fill(frame)
-    assert fusion._frame == record_of(frame)
 
 
 class Wheel:

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from fake_guard import estimate, finding
+from fake_guard import estimate
 from small_plant import G_MPS2, NO_LOAD_RADPS, Plant, closed_loop
 from synthetic import drive, kinds, rover, run
 
@@ -376,11 +376,11 @@ def test_wheels_that_are_not_driven_or_cannot_spin_alone(driven):
     spinning = {"locked": ["fl"], "front": ["fl", "fr"], "rear": ["rl", "rr"]}[driven]
     slip = tuple(1.0 if w in spinning else 0.0 for w in WHEELS)
     moving = estimate(speed_mps=0.5, slip_mps=slip, wheel_speed_mps=tuple(0.5 + s for s in slip))
-    found = tuple(finding("wheel_spin", w) for w in spinning)
+    spins = [w in spinning for w in WHEELS]
     for _ in range(100):
-        wishes, limit = traction.step(moving, found, True, 0.005)
-    assert wishes == [0.0] * 4
-    assert limit < 0.7
+        traction.step(moving, spins, True, 0.005)
+    assert traction.wish == [0.0] * 4
+    assert traction.throttle_limit < 0.7
 
 
 def test_a_brake_that_gets_hot_rests():
@@ -392,18 +392,18 @@ def test_a_brake_that_gets_hot_rests():
     spinning = estimate(
         speed_mps=0.0, slip_mps=(rim, 0.0, 0.0, 0.0), wheel_speed_mps=(rim, 0.0, 0.0, 0.0)
     )
-    found = (finding("wheel_spin", "fl"),)
+    spins = (True, False, False, False)
     t, dt = 0.0, 0.02
     while not traction.hot[0]:
-        wishes, _ = traction.step(spinning, found, True, dt)
+        traction.step(spinning, spins, True, dt)
         t += dt
         assert t < 60.0
     assert t == pytest.approx(400.0 / (0.8 * 20.0 - 8.0), rel=0.02)
-    wishes, _ = traction.step(spinning, found, True, dt)
-    assert wishes[0] == 0.0
+    traction.step(spinning, spins, True, dt)
+    assert traction.wish[0] == 0.0
     cool = 0.0
     while traction.hot[0]:
-        traction.step(estimate(), (), True, dt)
+        traction.step(estimate(), (False,) * 4, True, dt)
         cool += dt
         assert cool < 60.0
     assert cool == pytest.approx(0.3 * 400.0 / 8.0, rel=0.05)
@@ -421,11 +421,11 @@ def limited(wheels, slip_mps, seconds):
     """Throttle limit and brake wishes after these wheels slipped that much for so long."""
     traction = Traction(rover())
     slips = tuple(slip_mps if w in wheels else 0.0 for w in WHEELS)
-    found = tuple(finding("wheel_spin", w) for w in wheels)
+    spins = [w in wheels for w in WHEELS]
     crawling = estimate(speed_mps=0.05, slip_mps=slips, wheel_speed_mps=slips)
     for _ in range(round(seconds / 0.005)):
-        wishes, limit = traction.step(crawling, found, True, 0.005)
-    return limit, wishes
+        traction.step(crawling, spins, True, 0.005)
+    return traction.throttle_limit, traction.wish
 
 
 @pytest.mark.parametrize("wheels", [("fl", "rr"), ("fr", "rl"), ("rl",)])

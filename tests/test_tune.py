@@ -22,12 +22,14 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slipguard import WHEELS, Config, Reading, RecordingError
+from slipguard import Config, Reading, RecordingError
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
 from slipguard.detect.detectors import Detectors
+from slipguard.detect.found import Found
 from slipguard.detect.motion import UnaskedMotion
 from slipguard.detect.wheels import WheelSlip
+from slipguard.detect.words import Wording
 from slipguard.estimate import Estimate
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
@@ -219,7 +221,7 @@ class _Wander:
         asked = int(self._sometimes("asked", (0, 0, 1, -1), 0.04))
         may_lock = [rng.random() < 0.8 for _ in range(4)]
         broken = [rng.random() < 0.02 for _ in range(4)]
-        return estimate, dt_s, None if asked == 9 else asked, may_lock, broken
+        return estimate, dt_s, asked, may_lock, broken
 
 
 @given(seed=st.integers(0, 2**32 - 1))
@@ -231,16 +233,15 @@ def test_quick_follows_whatever_an_estimate_may_be(seed, config):
     changed = _any_thresholds(config, seed) if seed % 4 else config
     wander, collected, log = _Wander(rng), Collected(), EpisodeLog()
     slip = WheelSlip(changed.spin)
-    motion = UnaskedMotion(changed.rolling, changed.count_m, inferred_direction=False)
+    motion = UnaskedMotion(changed.rolling, changed.count_m)
+    found, wording = Found(), Wording(inferred=False)
     for _ in range(300):
         estimate, dt_s, asked, may_lock, broken = wander.step()
         collected.add(estimate, dt_s, asked, may_lock, broken)
-        found = [
-            f
-            for f in slip.step(estimate, dt_s, tuple(may_lock))
-            if not broken[WHEELS.index(f.wheel or "")]
-        ]
-        log.add(estimate.t_s, found + [f for f in motion.step(estimate, asked) if f.kind in KINDS])
+        slip.step(estimate, dt_s, may_lock, broken, found)
+        motion.step(estimate, asked, found)
+        said = wording.findings(found.code, found.since_s, found.value, found.threshold)
+        log.add(estimate.t_s, [f for f in said if f.kind in KINDS])
     episodes = Quick(collected.fused(), changed).episodes(changed.spin, changed.rolling)
     assert [(e.kind, e.wheel, e.start_s, e.end_s) for e in episodes] == [
         (e.kind, e.wheel, e.start_s, e.end_s) for e in log.episodes()

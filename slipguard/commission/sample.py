@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.fuse.cleaning import rotation_from_sensor
-from slipguard.fuse.intake import finite
+from slipguard.fuse.plain import finite
 from slipguard.reading import WHEELS, Quad, Reading, Triple, quad
 
 MOST_SAMPLES = 60_000

@@ -1,6 +1,5 @@
-"""The compiled engine: the fusion of ``slipguard/fuse``, the same code, compiled by numba."""
+"""The compiled engine: what ``Guard`` does in numbers, the same code, compiled by numba."""
 
-from slipguard.compiled.drive import DriveFusion, by_field
-from slipguard.compiled.fusion import CompiledFusion
+from slipguard.compiled.guard import CompiledDrive, CompiledGuard, by_field, estimate_of
 
-__all__ = ["CompiledFusion", "DriveFusion", "by_field"]
+__all__ = ["CompiledDrive", "CompiledGuard", "by_field", "estimate_of"]

@@ -27,7 +27,13 @@ from numba.extending import (
 )
 from numba.np.numpy_support import from_dtype, from_struct_dtype
 
-MIRRORED = ("slipguard.fuse.", "slipguard.frame", "slipguard.detect.")
+MIRRORED = (
+    "slipguard.fuse.",
+    "slipguard.frame",
+    "slipguard.detect.",
+    "slipguard.respond.",
+    "slipguard.compiled.core",
+)
 """Where the classes come from whose objects are mirrored."""
 CALLED = {"no_cfunc_wrapper": True}
 """Options of what only compiled code calls: no entry for callers from C, a tenth of the time."""

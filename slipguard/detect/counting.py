@@ -6,6 +6,8 @@ right. A wheel that spins does not: its slip changes with throttle, load and gro
 
 from __future__ import annotations
 
+import math
+
 from slipguard.estimate import Estimate
 
 WINDOW_M = 0.1
@@ -18,43 +20,60 @@ OTHERS_RIGHT = 0.06
 
 
 class OverCounting:
-    """Compares counted with predicted travel of each wheel, window by window of travel."""
+    """Compares counted with predicted travel of each wheel, window by window of travel.
+
+    Attributes
+    ----------
+    excess : list of 4 float
+        Share each wheel counts too much; 0.0: it counts right, as far as is known.
+    """
 
     def __init__(self, count_m: float) -> None:
         self._window_m = max(WINDOW_M, WINDOW_COUNTS * count_m)
         self._ground_m = [0.0] * 4
         self._counted_m = [0.0] * 4
-        self._travel: tuple[float, ...] | None = None
-        self._ratios: list[list[float]] = [[] for _ in range(4)]
-        self.excess: list[float | None] = [None] * 4
-        """Share each wheel counts too much, or None."""
+        self._begun = False
+        self._travel = [0.0] * 4
+        self._ratios = [[0.0] * WINDOWS for _ in range(4)]  # of the last windows, the newest first
+        self._windows = [0] * 4  # how many of these are known
+        self.excess = [0.0] * 4
 
     def step(self, dt_s: float, estimate: Estimate) -> None:
         """Take one estimate."""
-        travel = estimate.wheel_travel_m
-        last = self._travel or travel
-        self._travel = travel
+        travel, last = estimate.wheel_travel_m, self._travel
         for i in range(4):
             ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
             self._ground_m[i] += abs(ground) * dt_s
-            self._counted_m[i] += abs(travel[i] - last[i])
+            if self._begun:
+                self._counted_m[i] += abs(travel[i] - last[i])
+            last[i] = travel[i]
             if self._ground_m[i] >= self._window_m:
-                ratio = self._counted_m[i] / self._ground_m[i]
-                self._ratios[i] = [*self._ratios[i][1 - WINDOWS :], ratio]
+                self._note(i, self._counted_m[i] / self._ground_m[i])
                 self._ground_m[i] = self._counted_m[i] = 0.0
                 self._judge(i)
+        self._begun = True
+
+    def _note(self, i: int, ratio: float) -> None:
+        for k in range(WINDOWS - 1, 0, -1):
+            self._ratios[i][k] = self._ratios[i][k - 1]
+        self._ratios[i][0] = ratio
+        self._windows[i] = min(WINDOWS, self._windows[i] + 1)
 
     def _judge(self, i: int) -> None:
-        mine = self._ratios[i]
-        others = [self._ratios[j][-1] for j in range(4) if j != i and self._ratios[j]]
-        if self.excess[i] is not None:
+        least, most, off = math.inf, -math.inf, 0.0
+        for k in range(self._windows[i]):
+            ratio = self._ratios[i][k]
+            least, most, off = min(least, ratio), max(most, ratio), max(off, abs(ratio - 1.0))
+        if self.excess[i] > 0.0:
             # Once known to count too much, it is until it clearly counts right.
-            if max([abs(ratio - 1.0) for ratio in mine]) < 0.5 * TOO_MUCH:
-                self.excess[i] = None
+            if off < 0.5 * TOO_MUCH:
+                self.excess[i] = 0.0
             return
-        if len(mine) < WINDOWS or len(others) < 3:
-            return
-        right = all(abs(ratio - 1.0) < OTHERS_RIGHT for ratio in others)
-        steady = max(mine) - min(mine) < STEADY * min(mine)
-        if right and steady and 1.0 + TOO_MUCH < min(mine) < 1.0 + MOST:
-            self.excess[i] = min(mine) - 1.0
+        others_right = True
+        for j in range(4):
+            right = self._windows[j] > 0 and abs(self._ratios[j][0] - 1.0) < OTHERS_RIGHT
+            others_right = others_right and (right or j == i)
+        steady = most - least < STEADY * least
+        known = self._windows[i] == WINDOWS
+        if known and others_right and steady and 1.0 + TOO_MUCH < least < 1.0 + MOST:
+            self.excess[i] = least - 1.0

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from slipguard.config import Config
 from slipguard.detect.counting import TOO_MUCH, OverCounting
+from slipguard.detect.found import CLOCK, COMMAND, ENCODER, IMU, PLACES, Found
 from slipguard.estimate import Estimate
-from slipguard.finding import Finding
 from slipguard.frame import GAP_S, Frame
-from slipguard.reading import WHEELS
 from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
@@ -18,9 +18,7 @@ NEVER_GIVEN_S = 1.0
 IMU_MISSING_S = 0.1
 GRAVITY_OFF_MPS2 = 2.0
 GRAVITY_S = 0.3
-WRONG_GRAVITY = "the accelerometer at rest is far from 9.8 m/s2: another unit, or a broken sensor"
 CONTRADICTED_S = 0.5
-CONTRADICTED = "the accelerometer contradicts all wheels, which carry the speed alone"
 DEAD_TRAVEL_M = 0.08
 DEAD_COUNTS = 3.0
 DEAD_TIME_S = 0.05
@@ -30,14 +28,25 @@ a wheel on the slickest ground, though hardly for long."""
 BACK_TURNS = 1.25
 """Turns a dead encoder must count again before it is believed: a gap may come round once a turn."""
 
+NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED = 6, 7, 8
+"""Codes of the IMU, beside those in ``frame.py``."""
+COUNTS_JUMP, NO_DATA, NO_COUNT, COUNTS_TOO_MUCH = 1, 2, 3, 4
+"""Codes of an encoder."""
+
 
 class SensorFaults:
-    """Watches each sensor; a fault is one finding per sensor."""
+    """Watches each sensor; a fault is one finding per sensor.
+
+    Attributes
+    ----------
+    broken : list of 4 bool
+        Wheels whose encoder is held to be dead or to count wrong.
+    """
 
     def __init__(self, config: Config) -> None:
         self._wheel_late_s = max(0.5, 5.0 / config.encoders.rate_hz)
-        self._since: dict[tuple[str, str | None], float] = {}
-        self._last: dict[tuple[str, str | None], tuple[float, Finding]] = {}
+        self._seen = [False] * PLACES  # in this step
+        self._left_s = [0.0] * PLACES  # for which a fault that is over will still be said
         self._running_s = 0.0
         self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
@@ -48,81 +57,64 @@ class SensorFaults:
         self._last_travel = [0.0] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
+        self.broken = [False] * 4
 
     def step(
         self,
         frame: Frame,
         estimate: Estimate,
-        may_lock: tuple[bool, ...],
-        braked: tuple[bool, ...],
-    ) -> list[Finding]:
-        """Findings now.
+        may_lock: Sequence[bool],
+        braked: Sequence[bool],
+        found: Found,
+    ) -> None:
+        """Look at each sensor.
 
         ``may_lock``, ``braked`` (4,): whether anything could hold that wheel back, and whether
         its brake could.
         """
+        t_s = estimate.t_s
         self._running_s += frame.dt_s
-        seen: list[tuple[str, str | None, float, float, str, str]] = []
+        running = self._running_s > NEVER_GIVEN_S
+        for place in range(CLOCK, ENCODER + 4):
+            self._seen[place] = False
         if frame.gap:
-            seen.append(("clock", None, frame.clock_jump_s, GAP_S, "s", frame.clock_fault))
+            self._see(CLOCK, frame.clock_code, t_s, frame.clock_jump_s, GAP_S, found)
         elif frame.clock_jump_s:
-            seen.append(("clock", None, frame.clock_jump_s, 0.0, "s", frame.clock_fault))
-        elif frame.clock_fault:
-            seen.append(("clock", None, 1.0, 0.0, "", frame.clock_fault))
-        if frame.imu_fault:
-            seen.append(("imu", None, 1.0, 0.0, "", frame.imu_fault))
-        elif frame.imu_age_s > IMU_MISSING_S and self._running_s > NEVER_GIVEN_S:
-            seen.append(
-                ("imu", None, min(frame.imu_age_s, 1e6), IMU_MISSING_S, "s", "no IMU sample")
-            )
-        x, y, z = frame.accel
-        weight = math.sqrt(x * x + y * y + z * z)
-        wrong = frame.imu_new and estimate.at_rest and abs(weight - GRAVITY_MPS2) > GRAVITY_OFF_MPS2
+            self._see(CLOCK, frame.clock_code, t_s, frame.clock_jump_s, 0.0, found)
+        elif frame.clock_code:
+            self._see(CLOCK, frame.clock_code, t_s, 1.0, 0.0, found)
+        if frame.imu_code:
+            self._see(IMU, frame.imu_code, t_s, 1.0, 0.0, found)
+        elif frame.imu_age_s > IMU_MISSING_S and running:
+            self._see(IMU, NO_SAMPLE, t_s, min(frame.imu_age_s, 1e6), IMU_MISSING_S, found)
+        x, y, z = frame.accel[0], frame.accel[1], frame.accel[2]
+        off = abs(math.sqrt(x * x + y * y + z * z) - GRAVITY_MPS2)
+        wrong = frame.imu_new and estimate.at_rest and off > GRAVITY_OFF_MPS2
         self._heavy_s = self._heavy_s + frame.dt_s if wrong else 0.0
         if self._heavy_s > GRAVITY_S:
-            off = abs(weight - GRAVITY_MPS2)
-            seen.append(("imu", None, off, GRAVITY_OFF_MPS2, "m/s2", WRONG_GRAVITY))
+            self._see(IMU, WRONG_GRAVITY, t_s, off, GRAVITY_OFF_MPS2, found)
         doubted_s = estimate.accel_doubted_s
         if doubted_s > CONTRADICTED_S:
-            seen.append(("imu", None, doubted_s, CONTRADICTED_S, "s", CONTRADICTED))
+            self._see(IMU, CONTRADICTED, t_s, doubted_s, CONTRADICTED_S, found)
         if frame.command_fault:
-            seen.append(("command", None, 1.0, 0.0, "", "a command value is no number"))
+            self._see(COMMAND, 1, t_s, 1.0, 0.0, found)
         self._over.step(frame.dt_s, estimate)
         moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
         telling = moving and not estimate.coasting
-        for i, wheel in enumerate(WHEELS):
+        for i in range(4):
+            place = ENCODER + i
+            late_s, excess = frame.wheel_age_s[i], self._over.excess[i]
+            speaks_s = frame.dt_s * (DRAGGED_SHARE if may_lock[i] else 1.0)
             if frame.wheel_jump[i]:
-                seen.append(("encoder", wheel, 1.0, 0.0, "", "counts jump"))
-            elif frame.wheel_age_s[i] > self._wheel_late_s and self._running_s > NEVER_GIVEN_S:
-                age = min(frame.wheel_age_s[i], 1e6)
-                seen.append(("encoder", wheel, age, self._wheel_late_s, "s", "no wheel data"))
-            elif self._is_dead(
-                i,
-                frame.dt_s * (DRAGGED_SHARE if may_lock[i] else 1.0),
-                estimate,
-                telling and not braked[i],
-            ):
-                travel = self._gap_m[i]
-                seen.append(
-                    (
-                        "encoder",
-                        wheel,
-                        travel,
-                        self._dead_travel_m,
-                        "m",
-                        "no count while the rover moves",
-                    )
-                )
-            elif (excess := self._over.excess[i]) is not None:
-                share, most = 100 * excess, 100 * TOO_MUCH
-                seen.append(("encoder", wheel, share, most, "%", "counts more than the others"))
-        if not seen and not self._last:
-            return []
-        return self._findings(seen, estimate.t_s, frame.dt_s)
-
-    def is_broken(self, wheel: int) -> bool:
-        """Whether that wheel's encoder is held to be dead or to count wrong."""
-        return self._gap_m[wheel] > 0.0 or self._over.excess[wheel] is not None
+                self._see(place, COUNTS_JUMP, t_s, 1.0, 0.0, found)
+            elif late_s > self._wheel_late_s and running:
+                self._see(place, NO_DATA, t_s, min(late_s, 1e6), self._wheel_late_s, found)
+            elif self._is_dead(i, speaks_s, estimate, telling and not braked[i]):
+                self._see(place, NO_COUNT, t_s, self._gap_m[i], self._dead_travel_m, found)
+            elif excess > 0.0:
+                self._see(place, COUNTS_TOO_MUCH, t_s, 100 * excess, 100 * TOO_MUCH, found)
+            self.broken[i] = self._gap_m[i] > 0.0 or excess > 0.0
+        self._let_linger(frame.dt_s, found)
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:
         """Whether wheel i counts nothing, or did not a turn ago.
@@ -146,37 +138,19 @@ class SensorFaults:
             self._gap_m[i] = max(self._gap_m[i], self._no_count_m[i])
         return self._gap_m[i] > 0.0
 
-    def _findings(
-        self,
-        seen: list[tuple[str, str | None, float, float, str, str]],
-        t_s: float,
-        dt_s: float,
-    ) -> list[Finding]:
-        for sensor, wheel, value, threshold, unit, detail in seen:
-            key = (sensor, wheel)
-            since = self._since.setdefault(key, t_s)
-            name = f"{sensor} {wheel}" if wheel else sensor
-            self._last[key] = (
-                LINGER_S,
-                Finding(
-                    kind="sensor_fault",
-                    wheel=wheel,
-                    since_s=since,
-                    value=value if math.isfinite(value) else 0.0,
-                    threshold=threshold,
-                    unit=unit,
-                    detail=f"{name}: {detail}",
-                    sensor=sensor,
-                ),
-            )
-        now = {(sensor, wheel) for sensor, wheel, *_ in seen}
-        for key in list(self._last):
-            if key in now:
-                continue
-            left, finding = self._last[key]
-            if left <= dt_s:
-                del self._last[key]
-                del self._since[key]
+    def _see(
+        self, place: int, code: int, t_s: float, value: float, threshold: float, found: Found
+    ) -> None:
+        self._seen[place] = True
+        since_s = found.since_s[place] if found.code[place] else t_s
+        found.put(place, code, since_s, value if math.isfinite(value) else 0.0, threshold)
+
+    def _let_linger(self, dt_s: float, found: Found) -> None:
+        for place in range(CLOCK, ENCODER + 4):
+            if self._seen[place]:
+                self._left_s[place] = LINGER_S
+            elif self._left_s[place] <= dt_s:
+                self._left_s[place] = 0.0
+                found.code[place] = 0
             else:
-                self._last[key] = (left - dt_s, finding)
-        return [finding for _, finding in self._last.values()]
+                self._left_s[place] -= dt_s

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from slipguard.detect.found import ROLLING, SLIDING, Found
 from slipguard.estimate import Estimate
-from slipguard.finding import Finding
 from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
@@ -15,6 +15,8 @@ KNOWN_SD_MPS = 0.05
 START_MPS = 0.1
 UNKNOWN = 9
 """Instead of a direction asked for: no command was ever given."""
+ROLLS, FORWARD, AGAINST = 1, 1, 2
+"""Code of rolling; added to it: it goes forward; it goes against a command."""
 
 
 class RollingRule:
@@ -146,62 +148,31 @@ class RollingRule:
 
 
 class UnaskedMotion:
-    """Motion the driver did not ask for, in words: by the rule, and sliding on stopped wheels."""
+    """Motion the driver did not ask for: by the rule, and sliding on stopped wheels."""
 
-    def __init__(self, rolling: Rolling, count_m: float, inferred_direction: bool) -> None:
-        self._limit_mm = rolling.travel_mm
+    def __init__(self, rolling: Rolling, count_m: float) -> None:
+        self._limit_mm = float(rolling.travel_mm)
         self._rule = RollingRule(rolling, count_m)
-        self._inferred = inferred_direction
-        self._sliding_since: float | None = None
 
-    def step(self, estimate: Estimate, asked: int | None) -> list[Finding]:
-        """``asked``: direction the driver asks for, +1, 0 (none) or -1; None: unknown."""
-        found = []
-        self._rule.step(
+    def step(self, estimate: Estimate, asked: int, found: Found) -> None:
+        """Find what is true now; ``asked``: 1, 0, -1, or ``UNKNOWN``."""
+        rule = self._rule
+        rule.step(
             estimate.t_s,
             estimate.speed_mps,
             estimate.speed_sd_mps,
             estimate.distance_m,
             estimate.wheel_travel_m,
             estimate.at_rest,
-            UNKNOWN if asked is None else asked,
+            asked,
         )
-        if self._rule.on:
-            found.append(self._rolling(estimate))
-        sliding = self._watch_sliding(estimate)
-        if sliding is not None:
-            found.append(sliding)
-        return found
-
-    def _rolling(self, estimate: Estimate) -> Finding:
-        rule = self._rule
-        way = "forward" if rule.way > 0 else "backward"
-        against = "against the command" if rule.asked else "without a command"
-        known = ", direction inferred from grade and command" if self._inferred else ""
-        return Finding(
-            kind="rolling",
-            wheel=None,
-            since_s=rule.since_s,
-            value=abs(estimate.distance_m - rule.origin_m) * 1e3,
-            threshold=self._limit_mm,
-            unit="mm",
-            detail=f"moves {way} {against}{known}",
-        )
-
-    def _watch_sliding(self, estimate: Estimate) -> Finding | None:
-        limit = SLIDING_MPS + 3.0 * estimate.speed_sd_mps
-        fast = estimate.coasting and abs(estimate.speed_mps) >= limit
-        if not fast or any(abs(rim) >= STILL_RIM_MPS for rim in estimate.wheel_speed_mps):
-            self._sliding_since = None
-            return None
-        if self._sliding_since is None:
-            self._sliding_since = estimate.t_s
-        return Finding(
-            kind="sliding",
-            wheel=None,
-            since_s=self._sliding_since,
-            value=abs(estimate.speed_mps),
-            threshold=limit,
-            unit="m/s",
-            detail="moves on stopped wheels",
-        )
+        code = 0
+        if rule.on:
+            code = ROLLS + (FORWARD if rule.way > 0 else 0) + (AGAINST if rule.asked else 0)
+        rolled_mm = abs(estimate.distance_m - rule.origin_m) * 1e3
+        found.put(ROLLING, code, rule.since_s, rolled_mm, self._limit_mm)
+        speed, limit = abs(estimate.speed_mps), SLIDING_MPS + 3.0 * estimate.speed_sd_mps
+        rims = estimate.wheel_speed_mps
+        fastest = max(abs(rims[0]), abs(rims[1]), abs(rims[2]), abs(rims[3]))
+        slides = estimate.coasting and speed >= limit and fastest < STILL_RIM_MPS
+        found.watch(SLIDING, slides, estimate.t_s, speed, limit)

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Sequence
 
+from slipguard.detect.found import SLIP, Found
 from slipguard.estimate import Estimate
-from slipguard.finding import Finding
-from slipguard.reading import WHEELS
 from slipguard.settings import Spin
 
 OPPOSED_RIM_MPS = 0.08
 NOTHING, SPIN, LOCK = 0, 1, 2
-"""What ``SlipRule.kind`` may be."""
-FOUND: dict[int, tuple[Literal["wheel_spin", "wheel_lock"], str]] = {
-    SPIN: ("wheel_spin", "rim runs faster than the ground"),
-    LOCK: ("wheel_lock", "rim runs slower than the ground"),
-}
+"""What ``SlipRule.kind`` may be: the codes of what is found of a wheel."""
 
 
 class SlipRule:
@@ -104,20 +99,31 @@ class CountedWay:
 
 
 class WheelSlip:
-    """The rule for each wheel, and what it finds in words."""
+    """The rule for each wheel."""
 
     def __init__(self, spin: Spin) -> None:
-        self._limit_mps = spin.slip_speed_mps
-        self._rules = [SlipRule(spin) for _ in WHEELS]
-        self._ways = [CountedWay() for _ in WHEELS]
+        self._limit_mps = float(spin.slip_speed_mps)
+        self._rules = [SlipRule(spin) for _ in range(4)]
+        self._ways = [CountedWay() for _ in range(4)]
 
-    def step(self, estimate: Estimate, dt_s: float, may_lock: tuple[bool, ...]) -> list[Finding]:
-        """Findings now. ``may_lock`` (4,): whether anything could hold that wheel back."""
-        found = []
-        for i, wheel in enumerate(WHEELS):
+    def step(
+        self,
+        estimate: Estimate,
+        dt_s: float,
+        may_lock: Sequence[bool],
+        broken: Sequence[bool],
+        found: Found,
+    ) -> None:
+        """Find what is true now.
+
+        ``may_lock`` (4,): whether anything could hold that wheel back. ``broken`` (4,): wheels
+        whose encoder is, of which nothing is told.
+        """
+        for i in range(4):
             rule, way = self._rules[i], self._ways[i]
             way.step(estimate.wheel_travel_m[i])
             excess_m = estimate.excess_travel_m[i]
+            found.code[SLIP + i] = NOTHING
             if rule.kind == NOTHING and excess_m == 0.0:
                 continue  # most wheels, most of the time
             slip_mps = estimate.slip_mps[i]
@@ -132,18 +138,5 @@ class WheelSlip:
                 way.opposed(estimate.wheel_speed_mps[i], slip_mps),
                 may_lock[i],
             )
-            if rule.kind == NOTHING:
-                continue
-            kind, detail = FOUND[rule.kind]
-            found.append(
-                Finding(
-                    kind=kind,
-                    wheel=wheel,
-                    since_s=rule.since_s,
-                    value=abs(slip_mps),
-                    threshold=self._limit_mps,
-                    unit="m/s",
-                    detail=detail,
-                )
-            )
-        return found
+            if not broken[i]:
+                found.put(SLIP + i, rule.kind, rule.since_s, abs(slip_mps), self._limit_mps)

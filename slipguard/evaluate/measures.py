@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.util import find_spec
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +22,7 @@ from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS, Reading
+from slipguard.replay import can_compile
 from slipguard.score import Episode, EpisodeLog, Label
 
 Array = NDArray[np.float64]
@@ -119,7 +119,7 @@ def measure(
         Those of a closed loop; None: the readings go through a new Guard.
     """
     if decisions is None:
-        guard = Guard(config, "compiled" if find_spec("numba") else "filterpy")  # the same, sooner
+        guard = Guard(config, "compiled" if can_compile() else "filterpy")  # the same, sooner
         decisions = map(guard.step, readings)
     log = EpisodeLog(merge_gap_s=MERGE_GAP_S)
     speed, sd = [], []

@@ -1,9 +1,9 @@
 """Plain numbers -> Frame: keep what is physically possible, remember what is missing.
 
-What a reading holds has been made plain numbers before (``Intake`` does it for any reading): what
-did not come is ``ABSENT``, and what came but is no number is nan. Every rule of the intake is
-here, once, for readings one by one and for whole drives that run compiled. So the state is
-numbers and lists of them whose length never changes.
+What a reading holds has been made plain numbers before (``plain.py`` does it for any reading):
+what did not come is ``ABSENT``, and what came but is no number is infinite or nan. Every rule of
+the intake is here, once, for readings one by one and for whole drives that run compiled. So the
+state is numbers and lists of them whose length never changes.
 """
 
 from __future__ import annotations
@@ -12,10 +12,21 @@ import math
 from collections.abc import Sequence
 
 from slipguard.config import Config
-from slipguard.frame import GAP_S, Frame
+from slipguard.frame import (
+    ACCEL_SATURATED,
+    AHEAD,
+    BACKWARD,
+    FROZEN,
+    GAP_S,
+    GOOD,
+    GYRO_SATURATED,
+    NO_ACCEL,
+    NO_GYRO,
+    NO_TIME,
+    Frame,
+)
+from slipguard.fuse.plain import ABSENT
 
-ABSENT = math.inf
-"""In place of a value that did not come. A value that came and is infinite is no number: nan."""
 FROZEN_SAMPLES = 20
 """So many identical IMU samples in a row are a frozen sensor: real ones carry noise."""
 WRAPS = (2.0**15, 2.0**16, 2.0**31, 2.0**32)
@@ -25,14 +36,6 @@ SPIN_UP = 5.0
 speed the motor could drive; the rest is margin."""
 MOST_TIME_S = 1e12
 MOST_COUNT = 1e15
-
-GOOD, NO_TIME, BACKWARD, AHEAD = 0, 1, 2, 3
-"""Values of ``clock_code``."""
-NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
-"""Values of ``imu_code``, beside ``GOOD``."""
-N_PLAIN = 14
-"""Plain numbers of a reading, in this order: time; specific force x, y, z; angular rate x, y, z;
-count or speed of fl, fr, rl, rr; throttle, steer, motor enabled."""
 
 
 def rotation_from_sensor(
@@ -56,15 +59,7 @@ def rotation_from_sensor(
 
 
 class Cleaning:
-    """Cleans plain numbers, reading by reading, into a frame.
-
-    Attributes
-    ----------
-    clock_code, imu_code : int
-        What was wrong with the time of this reading, and with the last IMU sample.
-    throttle : float
-        The last one that was a number; nan: never given.
-    """
+    """Cleans plain numbers, reading by reading, into a frame."""
 
     def __init__(self, config: Config) -> None:
         imu, enc, rover = config.imu, config.encoders, config.rover
@@ -86,21 +81,24 @@ class Cleaning:
         self._timed = False
         self._same_imu = 0
         self._last_imu = [math.nan] * 6
-        self.throttle = math.nan
-        self.clock_code = GOOD
-        self.imu_code = GOOD
+        self._unread_s = math.nan  # time since a throttle that was no number; nan: it is one
 
     def take(self, plain: Sequence[float], frame: Frame) -> None:
         """Clean one reading. ``plain`` (``N_PLAIN``,): its numbers."""
-        self.clock_code = self._take_time(plain[0], frame)
+        frame.clock_code = self._take_time(plain[0], frame)
         frame.imu_new = False
         if plain[1] != ABSENT or plain[4] != ABSENT:
-            self.imu_code = self._take_imu(
+            frame.imu_code = self._take_imu(
                 plain[1], plain[2], plain[3], plain[4], plain[5], plain[6], frame
             )
         for i in range(4):
             self._take_wheel(i, plain[7 + i], frame)
+            position = plain[15 + i]
+            if position != ABSENT:
+                frame.brake_position[i] = position if math.isfinite(position) else math.nan
+        frame.command_fault = False
         self._take_command(plain[11], plain[12], plain[13], frame)
+        self._take_age(plain[14], frame)
 
     def _take_time(self, t_s: float, frame: Frame) -> int:
         frame.clock_jump_s = 0.0
@@ -132,12 +130,12 @@ class Cleaning:
     ) -> int:
         has_accel, has_gyro = ax != ABSENT, gx != ABSENT
         if has_accel:
-            if not math.isfinite(ax):
+            if not (math.isfinite(ax) and math.isfinite(ay) and math.isfinite(az)):
                 return NO_ACCEL
             if max(abs(ax), abs(ay), abs(az)) >= self._accel_range:
                 return ACCEL_SATURATED
         if has_gyro:
-            if not math.isfinite(gx):
+            if not (math.isfinite(gx) and math.isfinite(gy) and math.isfinite(gz)):
                 return NO_GYRO
             if max(abs(gx), abs(gy), abs(gz)) >= self._gyro_range:
                 return GYRO_SATURATED
@@ -217,12 +215,14 @@ class Cleaning:
         return step
 
     def _take_command(self, throttle: float, steer: float, enabled: float, frame: Frame) -> None:
-        frame.command_fault = False
         if throttle != ABSENT:
             if math.isfinite(throttle):
-                self.throttle = max(-1.0, min(1.0, throttle))
+                frame.throttle = max(-1.0, min(1.0, throttle))
+                self._unread_s = math.nan
             else:
                 frame.command_fault = True
+                if math.isnan(self._unread_s):
+                    self._unread_s = 0.0
         if steer != ABSENT:
             if math.isfinite(steer):
                 frame.steer_rad = max(-1.0, min(1.0, steer)) * self._max_steer_rad
@@ -233,5 +233,18 @@ class Cleaning:
                 frame.motor_enabled = enabled != 0.0
             else:
                 frame.command_fault = True
-        if not math.isnan(self.throttle):
-            frame.drive = self.throttle if frame.motor_enabled else 0.0
+        if not math.isnan(frame.throttle):
+            frame.drive = frame.throttle if frame.motor_enabled else 0.0
+
+    def _take_age(self, age_s: float, frame: Frame) -> None:
+        if age_s == ABSENT:
+            frame.command_age_s += frame.dt_s  # no news: it grows older
+        elif math.isfinite(age_s) and age_s >= 0.0:
+            frame.command_age_s = age_s
+        else:
+            frame.command_fault = True
+        if not math.isnan(self._unread_s):
+            # A throttle that is no number is no command: the last good one grows older.
+            self._unread_s += frame.dt_s
+            known = not math.isnan(frame.command_age_s)
+            frame.command_age_s = max(frame.command_age_s if known else 0.0, self._unread_s)

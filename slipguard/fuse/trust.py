@@ -25,7 +25,6 @@ from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, V
 from slipguard.fuse.parting import Parting
 from slipguard.fuse.wheel_track import WheelTrack
-from slipguard.reading import Quad
 
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
@@ -112,7 +111,7 @@ class Wheels:
 
     # -- one frame ---------------------------------------------------------------------------
 
-    def watch_torque(self, frame: Frame, brakes: Quad, backward: bool) -> None:
+    def watch_torque(self, frame: Frame, brakes: Sequence[float], backward: bool) -> None:
         """Note which way each wheel can slip. ``brakes`` (4,): commands of the step before."""
         drive = frame.drive
         unknown = math.isnan(drive)

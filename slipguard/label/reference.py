@@ -76,9 +76,9 @@ def look_back(readings: Iterable[Reading], config: Config) -> Reference:
                 frame.t_s,
                 estimate.yaw_rate_radps,
                 fusion.motion.body.body_turn_mps,
-                0.0 if frame.throttle is None else frame.throttle,
+                0.0 if math.isnan(frame.throttle) else frame.throttle,
                 float(frame.motor_enabled),
-                0.0 if age is None else age,
+                0.0 if math.isnan(age) else age,
             )
         )
         travel.append(estimate.wheel_travel_m)

@@ -20,7 +20,7 @@ from slipguard.commission import Collector, Item, Result, judge
 from slipguard.commission.items import FREE, FULL
 from slipguard.config import Config
 from slipguard.decision import Decision
-from slipguard.fuse.intake import finite
+from slipguard.fuse.plain import finite
 from slipguard.guard import Guard
 from slipguard.live.loop import Loop, Round
 from slipguard.reading import WHEELS, Reading

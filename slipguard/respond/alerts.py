@@ -42,16 +42,19 @@ class Alerts:
         t_s: float,
         findings: tuple[Finding, ...],
         phase: Hold,
-        states: dict[str, tuple[Level, str] | None],
+        states: dict[str, tuple[Level, str]],
         held_s: float,
     ) -> tuple[Alert, ...]:
-        """Alerts of this step. ``states``: further topics, each with what to say, or None."""
+        """Alerts of this step. ``states``: further topics that are true now, with what to say."""
+        now: set[tuple[str, str | None, str | None]]
+        now = {(f.kind, f.wheel, f.sensor) for f in findings}
+        long_hold = phase is Hold.HOLDING and held_s > self._long_hold_s
+        changes = now != self._known or phase is not self._phase
+        if not (changes or states or self._said or long_hold):
+            return ()  # most of the time
         out: list[Alert] = []
-        now: set[tuple[str, str | None, str | None]] = set()
         for f in findings:
-            key = (f.kind, f.wheel, f.sensor)
-            now.add(key)
-            if key not in self._known:
+            if (f.kind, f.wheel, f.sensor) not in self._known:
                 out.append(
                     Alert(
                         t_s=t_s, level=LEVELS[f.kind], topic=f.kind, wheel=f.wheel, message=f.reason
@@ -72,19 +75,15 @@ class Alerts:
                     Alert(t_s=t_s, level="info", topic="hold", wheel=None, message=PHASES[phase])
                 )
             self._phase = phase
-        if phase is Hold.HOLDING and held_s > self._long_hold_s:
+        if long_hold:
             states["long_hold"] = (
                 "warning",
                 f"held for more than {self._long_hold_s:g} s: chock the wheels or set a parking "
                 "device, servo brakes are not made to hold for long",
             )
-        for topic, state in states.items():
-            if state is None:
-                self._said.discard(topic)
-            elif topic not in self._said:
+        self._said.intersection_update(states)
+        for topic, (level, message) in states.items():
+            if topic not in self._said:
                 self._said.add(topic)
-                level, message = state
                 out.append(Alert(t_s=t_s, level=level, topic=topic, wheel=None, message=message))
-        if "long_hold" not in states:
-            self._said.discard("long_hold")
         return tuple(out)

@@ -10,12 +10,13 @@ slowly, is caught within a count or two, and less is expected of the motor from 
 from __future__ import annotations
 
 import math
-from enum import Enum, auto
+from collections.abc import Sequence
+from enum import IntEnum
 
 from slipguard.config import Config
 from slipguard.decision import Hold
 from slipguard.estimate import Estimate
-from slipguard.respond.stop import GentleStop
+from slipguard.respond.stop import GentleStop, second_most
 from slipguard.settings import GRAVITY_MPS2
 
 STOPPED_MPS = 0.03
@@ -35,17 +36,22 @@ PROBE_AFTER_S, PROBE_S = 0.6, 2.0
 same: the motor may be stronger than stated."""
 
 
-class Event(Enum):
+OFF, STOPPING, HOLDING, RELEASING = range(4)
+PHASES = (Hold.OFF, Hold.STOPPING, Hold.HOLDING, Hold.RELEASING)
+"""What the numbers of phases mean."""
+
+
+class Event(IntEnum):
     """What can move the hold from one phase to another, most urgent first."""
 
-    STOP_WANTED = auto()  # link lost or motor disabled while it moves
-    HOLD_WANTED = auto()  # rolling, or at rest and nobody drives it
-    FOUND_MOVING = auto()  # a new guard that holds, on a rover that moves
-    ROLLED_BACK = auto()  # against the asked direction during release
-    DRIVE_WITHDRAWN = auto()
-    STOPPED = auto()
-    DRIVE_ASKED = auto()
-    LET_GO = auto()  # nothing left to release
+    STOP_WANTED = 0  # link lost or motor disabled while it moves
+    HOLD_WANTED = 1  # rolling, or at rest and nobody drives it
+    FOUND_MOVING = 2  # a new guard that holds, on a rover that moves
+    ROLLED_BACK = 3  # against the asked direction during release
+    DRIVE_WITHDRAWN = 4
+    STOPPED = 5
+    DRIVE_ASKED = 6
+    LET_GO = 7  # nothing left to release
 
 
 TABLE: dict[tuple[Hold, Event], Hold] = {
@@ -61,67 +67,86 @@ TABLE: dict[tuple[Hold, Event], Hold] = {
     (Hold.RELEASING, Event.LET_GO): Hold.OFF,
 }
 """Phase and event -> next phase. A pair that is not here changes nothing."""
+STAYS = -1
+NEXT = [
+    [PHASES.index(TABLE[phase, event]) if (phase, event) in TABLE else STAYS for event in Event]
+    for phase in PHASES
+]
+"""The same by number, ``NEXT[phase][event]``."""
 
 
 class HillHold:
-    """Brake wish for each wheel, 0..1, all the same but in a stop, and the phase it comes from."""
+    """Brake wish for each wheel and the phase it comes from.
+
+    Attributes
+    ----------
+    phase : int
+        Of ``PHASES``.
+    held_s : float
+        How long it has been holding.
+    wish : list of 4 float
+        0..1, all the same but in a stop.
+    """
 
     def __init__(self, config: Config) -> None:
-        rover, brakes = config.rover, config.brakes
-        self._hold = config.hold
+        rover, brakes, hold = config.rover, config.brakes, config.hold
+        self._grade_percent = float(hold.grade_percent)
+        self._brake = float(hold.brake)
+        self._margin = float(hold.margin)
+        self._press_per_mm = float(hold.press_per_mm)
+        self._release_s = float(hold.release_s)
         # Brake command, the same on all four, per m/s2 of deceleration.
         self._per_mps2 = rover.mass_kg * rover.wheel_radius_m / (4.0 * brakes.max_torque_nm)
-        self.phase = Hold.HOLDING
+        self._next = NEXT
+        self.phase = HOLDING
         self.held_s = 0.0
+        self.wish = [0.0] * 4
         self._level = 0.0  # of the hold, before fading
         self._now = 0.0  # what is left of it while it lets go
         self._motor_share = MOTOR_SHARE
         self._per_throttle = config.motor.stall_torque_nm / (4.0 * brakes.max_torque_nm)
         self._asked_s = 0.0
-        self._origin_m: float | None = None
+        self._origin_m = math.nan  # nan: not held yet
         self._wait_s = 0.0
-        self._fresh_s: float | None = 0.0  # since start, until the first drive
+        self._fresh_s = 0.0  # since start; nan: from the first drive on
         self._stop = GentleStop(config, self._per_mps2)
 
     def step(
         self,
         estimate: Estimate,
-        *,
         asked: int,
         throttle: float,
         must_stop: bool,
         rolling: bool,
         neutral: bool,
         blind: bool,
-        broken: frozenset[int],
+        broken: Sequence[bool],
         dt_s: float,
-    ) -> list[float]:
-        """Brake wish for each wheel now.
+    ) -> None:
+        """Say in ``wish`` how hard to brake now.
 
         ``asked``: direction driven, +1, 0, -1, once unlatched; ``throttle``: what the motor
         gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
-        neutral; ``blind``: no sensor tells motion; ``broken``: wheels whose encoder is.
+        neutral; ``blind``: no sensor tells motion; ``broken`` (4,): wheels whose encoder is.
         """
-        for event in self._events(
-            estimate, asked, must_stop, rolling, neutral, blind, broken, dt_s
-        ):
-            target = TABLE.get((self.phase, event))
-            if target is not None:
-                if event is Event.ROLLED_BACK:
-                    self._motor_share *= LEARN
-                self._enter(target, estimate)
-                break
-        if self.phase is Hold.STOPPING:
-            return self._stop.step(estimate, blind=blind, broken=broken, dt_s=dt_s)
-        if self.phase is Hold.HOLDING:
-            return [self._holding(estimate, dt_s)] * 4
-        if self.phase is Hold.RELEASING:
-            return [self._releasing(estimate, asked, abs(throttle), dt_s)] * 4
-        return [0.0] * 4
+        self._fresh_s += dt_s
+        self._change_phase(estimate, asked, must_stop, rolling, neutral, blind, broken)
+        if self.phase == STOPPING:
+            self._stop.step(estimate, blind, broken, dt_s)
+            for i in range(4):
+                self.wish[i] = self._stop.levels[i]
+            return
+        wish = 0.0
+        if self.phase == HOLDING:
+            wish = self._holding(estimate, dt_s)
+        elif self.phase == RELEASING:
+            wish = self._releasing(estimate, asked, abs(throttle), dt_s)
+        for i in range(4):
+            self.wish[i] = wish
 
     # -- events ------------------------------------------------------------------------------
 
-    def _events(
+    def _change_phase(
         self,
         estimate: Estimate,
         asked: int,
@@ -129,80 +154,88 @@ class HillHold:
         rolling: bool,
         neutral: bool,
         blind: bool,
-        broken: frozenset[int],
-        dt_s: float,
-    ) -> list[Event]:
+        broken: Sequence[bool],
+    ) -> None:
+        """Go to the next phase if something happened that leads to one, the most urgent first."""
         speed, sd = abs(estimate.speed_mps), estimate.speed_sd_mps
         moving = speed > STILL_MOVING_MPS + 2.0 * sd and not estimate.at_rest
-        events = []
-        if must_stop and moving:
-            events.append(Event.STOP_WANTED)
-        grade_percent = 100.0 * abs(math.tan(estimate.grade_rad))
-        parked = estimate.at_rest and neutral and grade_percent > self._hold.grade_percent
+        if must_stop and moving and self._enter(Event.STOP_WANTED, estimate):
+            return
+        steep = 100.0 * abs(math.tan(estimate.grade_rad)) > self._grade_percent
         pull = -GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, forward positive
         uphill = pull * estimate.speed_mps < 0.0 and speed < LEAD_S * abs(pull)
-        running_out = neutral and uphill and grade_percent > self._hold.grade_percent
-        if (must_stop and not moving) or rolling or parked or running_out:
-            events.append(Event.HOLD_WANTED)
-        if self._fresh_s is not None:
-            self._fresh_s += dt_s
-            found = moving and not must_stop and sd < 0.2 and self._fresh_s < FRESH_S
-            if self.phase is Hold.HOLDING and found:
-                events.append(Event.FOUND_MOVING)
-        against = -asked * estimate.speed_mps
-        if self._origin_m is not None and asked:
+        # Parked, or running out.
+        hold = neutral and steep and (estimate.at_rest or uphill)
+        hold = hold or rolling or (must_stop and not moving)
+        if hold and self._enter(Event.HOLD_WANTED, estimate):
+            return
+        found = moving and not must_stop and sd < 0.2 and self._fresh_s < FRESH_S
+        if found and self._enter(Event.FOUND_MOVING, estimate):
+            return
+        if asked:
             back = -asked * (estimate.distance_m - self._origin_m)
-            if back > ROLLED_BACK_M and against > 0.01 + sd:
-                events.append(Event.ROLLED_BACK)
-        if not asked:
-            events.append(Event.DRIVE_WITHDRAWN)
-        # A stop does not turn round: a believed speed beyond zero has strayed, and is zero. But
-        # rims that turn tell of a rover that moves, whatever speed is believed and how surely.
-        turning = sorted(abs(r) for i, r in enumerate(estimate.wheel_speed_mps) if i not in broken)
-        left = max([self._stop.way * estimate.speed_mps - sd, *turning[-2:-1]])
-        slow = left < STOPPED_MPS
-        if estimate.at_rest or slow or (blind and self._stop.over):
-            events.append(Event.STOPPED)
-        if asked and not must_stop and self._wait_s <= 0.0:
-            events.append(Event.DRIVE_ASKED)
+            against = -asked * estimate.speed_mps
+            rolled_back = back > ROLLED_BACK_M and against > 0.01 + sd
+            if rolled_back and self._enter(Event.ROLLED_BACK, estimate):
+                return
+        elif self._enter(Event.DRIVE_WITHDRAWN, estimate):
+            return
+        if self.phase == STOPPING:
+            # A stop does not turn round: a believed speed beyond zero has strayed, and is zero. But
+            # rims that turn tell of a rover that moves, whatever speed is believed and how surely.
+            rims = estimate.wheel_speed_mps
+            turning = (abs(rims[0]), abs(rims[1]), abs(rims[2]), abs(rims[3]))
+            left = max(self._stop.way * estimate.speed_mps - sd, second_most(1.0, turning, broken))
+            stopped = estimate.at_rest or left < STOPPED_MPS or (blind and self._stop.over)
+            if stopped and self._enter(Event.STOPPED, estimate):
+                return
+        drive = asked != 0 and not must_stop and self._wait_s <= 0.0
+        if drive and self._enter(Event.DRIVE_ASKED, estimate):
+            return
         if self._now <= 0.0:
-            events.append(Event.LET_GO)
-        return events
+            self._enter(Event.LET_GO, estimate)
 
-    def _enter(self, phase: Hold, estimate: Estimate) -> None:
+    def _enter(self, event: Event, estimate: Estimate) -> bool:
+        """Enter the phase this event leads to; False if it leads to none."""
         came_from = self.phase
+        phase = self._next[came_from][event]
+        if phase == STAYS:
+            return False
+        if event == Event.ROLLED_BACK:
+            self._motor_share *= LEARN
         self.phase = phase
         self._origin_m = estimate.distance_m
-        if phase is Hold.STOPPING:
+        if phase == STOPPING:
             self._stop.start(estimate.speed_mps, estimate.yaw_rate_radps)
-        elif phase is Hold.HOLDING:
+        elif phase == HOLDING:
             self.held_s = 0.0
-            self._wait_s = WAIT_S if came_from is Hold.RELEASING else 0.0
-        elif phase is Hold.RELEASING:
+            self._wait_s = WAIT_S if came_from == RELEASING else 0.0
+        elif phase == RELEASING:
             self._now = self._level
             self._asked_s = 0.0
-            self._fresh_s = None
-        elif phase is Hold.OFF:
+            self._fresh_s = math.nan
+        else:
             self._level = 0.0
             self._motor_share = MOTOR_SHARE
-            self._origin_m = None
-            self._fresh_s = None
+            self._origin_m = math.nan
+            self._fresh_s = math.nan
+        return True
 
     # -- phases ------------------------------------------------------------------------------
 
     def _holding(self, estimate: Estimate, dt_s: float) -> float:
         self.held_s += dt_s
         self._wait_s = max(0.0, self._wait_s - dt_s)
-        if self._origin_m is None:
+        if math.isnan(self._origin_m):
             self._origin_m = estimate.distance_m
         needed = self._per_mps2 * GRAVITY_MPS2 * abs(math.sin(estimate.grade_rad))
         creep_mm = 0.0
         if not estimate.at_rest:
             creep_mm = 1e3 * abs(estimate.distance_m - self._origin_m)
         wanted = max(
-            self._hold.brake,
-            self._hold.margin * needed,
-            self._hold.brake + self._hold.press_per_mm * creep_mm,
+            self._brake,
+            self._margin * needed,
+            self._brake + self._press_per_mm * creep_mm,
         )
         # Never weaker than before while it holds: only a drive-off lets go.
         self._level = max(self._level, min(1.0, wanted))
@@ -220,9 +253,9 @@ class HillHold:
             probing = (self._asked_s - PROBE_AFTER_S) / PROBE_S
             floor = (1.15 * weight + 0.05 - carried) * max(0.0, min(1.0, 1.0 - probing))
         # Once it clearly goes the asked way there is nothing left to hold.
-        pace = (4.0 if under_way else 1.0) * self._level * dt_s / self._hold.release_s
+        pace = (4.0 if under_way else 1.0) * self._level * dt_s / self._release_s
         self._now = max(0.0, min(self._now, max(floor, self._now - pace)))
-        if asked and self._origin_m is not None:
+        if asked:
             ahead = asked * (estimate.distance_m - self._origin_m)
             if ahead > 0.0:
                 self._origin_m = estimate.distance_m

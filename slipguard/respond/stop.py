@@ -17,6 +17,7 @@ ends on full brakes, locked or not.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from slipguard.config import Config
 from slipguard.estimate import Estimate
@@ -61,6 +62,10 @@ class Grip:
     def __init__(self, per_mps2: float, lag_s: float) -> None:
         self._per_mps2 = per_mps2
         self._lag_s = lag_s
+        self.begin()
+
+    def begin(self) -> None:
+        """A new stop, in which nothing is known of the ground."""
         self.slipping = False
         self._ceiling = 1.0
         self._acting = 0.0  # the brake itself, which lags the wish
@@ -103,12 +108,13 @@ class Grip:
 
 
 class GentleStop:
-    """Brake wish of a stop for each wheel, 0..1."""
+    """Brake wish of a stop for each wheel, 0..1: ``levels`` (4,)."""
 
     def __init__(self, config: Config, per_mps2: float) -> None:
-        self._decel = config.limits.stop_decel_mps2
-        self._lag_s = config.brakes.lag_s
+        self._decel = float(config.limits.stop_decel_mps2)
         self._per_mps2 = per_mps2
+        self._grips = [Grip(per_mps2, float(config.brakes.lag_s)) for _ in range(4)]
+        self.levels = [0.0] * 4
         self.start(0.0, 0.0)
 
     def start(self, speed_mps: float, yaw_rate_radps: float) -> None:
@@ -118,47 +124,53 @@ class GentleStop:
         self._ramp_mps = abs(speed_mps)
         self._left_s = PATIENCE_S + SLOWER * abs(speed_mps) / self._decel
         self._integral = 0.0
-        self._grips = [Grip(self._per_mps2, self._lag_s) for _ in range(4)]
+        for grip in self._grips:
+            grip.begin()
 
     @property
     def over(self) -> bool:
         """Whether the ramp has come down to zero."""
         return self._ramp_mps <= 0.0
 
-    def step(
-        self, estimate: Estimate, *, blind: bool, broken: frozenset[int], dt_s: float
-    ) -> list[float]:
-        """Brake wishes now. ``blind``: no sensor tells motion; ``broken``: wheels whose encoder
-        is, which look locked and say nothing."""
-        way = self.way
+    def step(self, estimate: Estimate, blind: bool, broken: Sequence[bool], dt_s: float) -> None:
+        """Brake. ``blind``: no sensor tells motion; ``broken`` (4,): wheels whose encoder is, which
+        look locked and say nothing."""
+        way, levels = self.way, self.levels
         pull_mps2 = -way * GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, ahead
         self._ramp_mps = max(0.0, self._ramp_mps - self._decel * dt_s)
         self._left_s -= dt_s
         if blind:  # nobody tells how it slows down: the brake that should do it on the level
-            return [max(0.0, self._per_mps2 * self._decel)] * 4
-        rims = sorted(way * s for i, s in enumerate(estimate.slip_mps) if i not in broken)
+            for i in range(4):
+                levels[i] = max(0.0, self._per_mps2 * self._decel)
+            return
+        slips = estimate.slip_mps
         # No braked wheel runs faster than the ground; of one alone that may be noise.
-        low = max([0.0, *rims[-2:-1]])
+        low = max(0.0, second_most(way, slips, broken))
         speed = max(0.0, way * estimate.speed_mps + low)
-        second = max([0.0, *(low - s for s in rims[1:2])])
+        second = max(0.0, low + second_most(-way, slips, broken))
         least = self._per_mps2 * (LEAST_MPS2 + max(0.0, pull_mps2))
-        most = [1.0] * 4
         for i, grip in enumerate(self._grips):
-            if i in broken:
-                continue
-            slip = max(0.0, low - way * estimate.slip_mps[i])
-            if not grip.slipping:
-                slip = max(ALONE * slip, min(slip, second))
-            most[i] = grip.most(slip, speed, least, estimate.coasting, dt_s)
-        for i in broken:  # it may lock unseen: no more than where that shows
-            most[i] = min(most)
-        wish = self._wish(speed, pull_mps2, max(most), dt_s)
-        levels = self._straight([max(0.0, min(1.0, wish, m)) for m in most], estimate, speed)
+            levels[i] = 1.0
+            if not broken[i]:
+                slip = max(0.0, low - way * slips[i])
+                if not grip.slipping:
+                    slip = max(ALONE * slip, min(slip, second))
+                levels[i] = grip.most(slip, speed, least, estimate.coasting, dt_s)
+        lowest = min(levels[0], levels[1], levels[2], levels[3])
+        for i in range(4):  # a broken one may lock unseen: no more than where that shows
+            if broken[i]:
+                levels[i] = lowest
+        most = max(levels[0], levels[1], levels[2], levels[3])
+        wish = self._wish(speed, pull_mps2, most, dt_s)
+        for i in range(4):
+            levels[i] = max(0.0, min(1.0, wish, levels[i]))
+        off = way * (estimate.yaw_rate_radps - self._curve_radpm * speed)
+        self._straighten(0, 1, off)
+        self._straighten(2, 3, off)
         overdue = min(1.0, -OVERDUE_PER_S * self._left_s)
-        levels = [max(level, overdue) for level in levels]
-        for grip, level in zip(self._grips, levels, strict=True):
-            grip.press(level, dt_s)
-        return levels
+        for i, grip in enumerate(self._grips):
+            levels[i] = max(levels[i], overdue)
+            grip.press(levels[i], dt_s)
 
     def _wish(self, speed: float, pull_mps2: float, most: float, dt_s: float) -> float:
         """Brake that keeps the speed on the ramp."""
@@ -171,13 +183,21 @@ class GentleStop:
             self._integral = max(0.0, min(1.0, self._integral + 2.0 * gain * error * dt_s))
         return wish
 
-    def _straight(self, levels: list[float], estimate: Estimate, speed: float) -> list[float]:
-        """Brakes of the better side eased, as far as they turn the rover off its course."""
-        off = self.way * (estimate.yaw_rate_radps - self._curve_radpm * speed)
-        share = max(0.0, 1.0 - abs(off) / TURNS_RADPS)
-        out = list(levels)
-        for left, right in ((0, 1), (2, 3)):
-            hard, across = (left, right) if off > 0.0 else (right, left)
-            if levels[hard] > levels[across]:
-                out[hard] = levels[across] + share * (levels[hard] - levels[across])
-        return out
+    def _straighten(self, left: int, right: int, off_radps: float) -> None:
+        """The better side's brake of an axle eased, as far as it turns the rover off its course."""
+        levels = self.levels
+        share = max(0.0, 1.0 - abs(off_radps) / TURNS_RADPS)
+        hard, across = (left, right) if off_radps > 0.0 else (right, left)
+        if levels[hard] > levels[across]:
+            levels[hard] = levels[across] + share * (levels[hard] - levels[across])
+
+
+def second_most(way: float, values: Sequence[float], broken: Sequence[bool]) -> float:
+    """The second largest of ``way`` times four values, broken wheels' left out; or -inf."""
+    most = second = -math.inf
+    for i in range(4):
+        if not broken[i]:
+            value = way * values[i]
+            second = max(second, min(most, value))
+            most = max(most, value)
+    return second

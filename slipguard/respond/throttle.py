@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from slipguard.config import Config
 from slipguard.estimate import Estimate
 from slipguard.frame import Frame
@@ -15,30 +17,32 @@ class ThrottleGate:
 
     def __init__(self, config: Config) -> None:
         self._dead_band = config.limits.throttle_dead_band
-        self._cap = config.limits.max_speed_mps
+        cap = config.limits.max_speed_mps
+        self._capped = cap is not None
+        self._cap = 0.0 if cap is None else float(cap)
         self.latched = True
 
     def step(self, frame: Frame, link_lost: bool) -> None:
         """Close the latch, or open it on a neutral command that is fresh."""
-        if link_lost or not frame.motor_enabled or frame.throttle is None:
+        if link_lost or not frame.motor_enabled or math.isnan(frame.throttle):
             self.latched = True
         elif abs(frame.throttle) <= self._dead_band:
             self.latched = False
 
     def asked(self, frame: Frame) -> int:
         """Direction driven: +1, 0, -1. 0 while latched."""
-        if self.latched or frame.throttle is None or abs(frame.throttle) <= self._dead_band:
+        if self.latched or not abs(frame.throttle) > self._dead_band:
             return 0
         return 1 if frame.throttle > 0 else -1
 
     def neutral(self, frame: Frame) -> bool:
         """Whether nobody drives: throttle known to be neutral, or latched."""
-        return frame.throttle is not None and self.asked(frame) == 0
+        return not math.isnan(frame.throttle) and self.asked(frame) == 0
 
     def speed_limit(self, estimate: Estimate, blind: bool) -> float:
         """Cap on |throttle| from the speed cap, and while blind. 0..1."""
         limit = BLIND_LIMIT if blind else 1.0
-        if self._cap is not None:
+        if self._capped:
             # From full at 90 % of the cap to none at 110 %.
             share = (1.1 * self._cap - abs(estimate.speed_mps)) / (0.2 * self._cap)
             limit = min(limit, max(0.0, min(1.0, share)))

@@ -11,8 +11,9 @@ from __future__ import annotations
 import zipfile
 import zlib
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +22,12 @@ from numpy.typing import NDArray
 
 from slipguard.config import Config
 from slipguard.detect.detectors import Detectors
-from slipguard.detect.motion import UNKNOWN
 from slipguard.detect.wheels import CountedWay
 from slipguard.errors import RecordingError
 from slipguard.estimate import Estimate
+from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
-from slipguard.guard import fusion_of
-from slipguard.reading import WHEELS
+from slipguard.reading import WHEELS, Reading
 from slipguard.recording import open_recording
 from slipguard.replay import engine_for
 from slipguard.respond.respond import Responder
@@ -38,6 +38,8 @@ Flags = NDArray[np.bool_]
 
 ROW_VALUES, SLIP_VALUES = 15, 9
 """How many numbers are collected for a row, and for a wheel that slips in it."""
+BLOCK = 4096
+"""Rows in one call of compiled code."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,19 +97,41 @@ def fuse(drive: Path, config: Config) -> Fused:
         The drive cannot be read, or holds no rows.
     """
     engine, rows = engine_for(open_recording(drive))
-    intake, fusion = Intake(config), fusion_of(config, engine)
-    detectors, responder = Detectors(config), Responder(config)
+    follow = _compiled if engine == "compiled" else _stepped
     collected = Collected()
-    for row in rows:
-        frame = intake.take(row.reading)
-        estimate = fusion.step(frame, responder.brakes)
-        findings = detectors.step(frame, estimate, responder.brakes)
-        broken = [detectors.is_broken(i) for i in range(len(WHEELS))]
-        collected.add(estimate, frame.dt_s, detectors.motion_asked, detectors.may_lock, broken)
-        responder.step(frame, estimate, findings)
+    for watched in follow(config, (row.reading for row in rows)):
+        collected.add(*watched)
     if not collected.rows:
         raise RecordingError(f"{drive}: the drive holds no rows")
     return collected.fused()
+
+
+Watched = tuple[Estimate, float, int, Sequence[bool], Sequence[bool]]
+"""What ``Collected`` takes."""
+
+
+def _stepped(config: Config, readings: Iterable[Reading]) -> Iterator[Watched]:
+    intake, fusion = Intake(config), Fusion(config)
+    detectors, responder = Detectors(config), Responder(config)
+    watch = detectors.watch
+    for reading in readings:
+        frame = intake.take(reading)
+        estimate = fusion.step(frame, responder.brakes)
+        findings = detectors.step(frame, estimate, responder.brakes)
+        yield estimate, frame.dt_s, watch.motion_asked, watch.may_lock, watch.broken
+        responder.step(frame, estimate, findings)
+
+
+def _compiled(config: Config, readings: Iterator[Reading]) -> Iterator[Watched]:
+    # Here and not above: numba takes a second to import.
+    from slipguard.compiled import CompiledDrive, core, estimate_of
+
+    drive = CompiledDrive(config)
+    while block := list(islice(readings, BLOCK)):
+        for row in map(tuple, drive.run(drive.plain(block)).tolist()):
+            asked, may_lock = int(row[core.ASKED]), row[core.MAY_LOCK : core.MAY_LOCK + 4]
+            broken = row[core.BROKEN : core.BROKEN + 4]
+            yield estimate_of(row), row[core.DT], asked, may_lock, broken
 
 
 class Collected:
@@ -123,7 +147,7 @@ class Collected:
         self,
         estimate: Estimate,
         dt_s: float,
-        asked: int | None,
+        asked: int,
         may_lock: Sequence[bool],
         broken: Sequence[bool],
     ) -> None:
@@ -136,7 +160,7 @@ class Collected:
                 estimate.speed_sd_mps,
                 estimate.distance_m,
                 estimate.at_rest,
-                UNKNOWN if asked is None else asked,
+                asked,
                 *estimate.wheel_travel_m,
                 *broken,
             )

@@ -1,0 +1,60 @@
+"""The response in words: the decision, and what the driver is told with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from slipguard.config import Config
+from slipguard.decision import Decision
+from slipguard.estimate import Estimate
+from slipguard.finding import Finding
+from slipguard.frozen import quick
+from slipguard.reading import WHEELS, Quad
+from slipguard.respond.alerts import Alerts, Level
+from slipguard.respond.hold import PHASES
+
+LATCHED = "throttle stays at zero until the stick was in neutral"
+FAILING = "fewer than two brakes answer: open differentials let the rover roll on one"
+
+_made = quick(Decision)
+
+
+class Telling:
+    """Makes decisions of numbers, step by step."""
+
+    def __init__(self, config: Config) -> None:
+        self._alerts = Alerts(config)
+
+    def decision(
+        self,
+        t_s: float,
+        estimate: Estimate,
+        findings: tuple[Finding, ...],
+        throttle: float,
+        limit: float,
+        brakes: Quad,
+        phase: int,
+        held_s: float,
+        refused: bool,
+        hot: Sequence[bool],
+        working: int,
+    ) -> Decision:
+        """The decision with these numbers, as in ``Response``."""
+        states: dict[str, tuple[Level, str]] = {}
+        if refused:
+            states["throttle_latched"] = ("info", LATCHED)
+        if True in hot:
+            names = " ".join(w for w, h in zip(WHEELS, hot, strict=True) if h)
+            states["brake_hot"] = ("warning", f"a brake is hot and rests: {names}")
+        if working < 2:
+            states["brakes_failing"] = ("critical", FAILING)
+        return _made(
+            t_s=t_s,
+            throttle=throttle,
+            throttle_limit=limit,
+            brakes=brakes,
+            findings=findings,
+            alerts=self._alerts.step(t_s, findings, PHASES[phase], states, held_s),
+            hold=PHASES[phase],
+            estimate=estimate,
+        )
