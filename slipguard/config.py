@@ -9,7 +9,7 @@ from dataclasses import MISSING, dataclass, field, fields, replace
 from typing import Any, get_type_hints
 
 from slipguard import settings
-from slipguard.errors import ConfigError
+from slipguard.errors import ConfigError, SlipguardError
 from slipguard.section import (
     BadValueError,
     Section,
@@ -68,7 +68,7 @@ class Config:
         Raises
         ------
         ConfigError
-            File, line and key; what was found and what was expected.
+            File, line and key; what was found and what was expected; a line for each mistake.
         """
         config = cls.parse(read_text(path, "rover file"), source=str(path))
         for patch in patches:
@@ -179,16 +179,22 @@ def _read(top: Section) -> Config:
     kinds = _section_types()
     if not top:
         raise top.error(None, "empty; expected sections rover, encoders and imu")
-    top.check_keys([*kinds, *CARRIED])
+    problems: list[SlipguardError] = []
+    with top.noted(problems):
+        top.check_keys([*kinds, *CARRIED])
+    misspelt = bool(problems)  # perhaps what seems to be missing
     values: dict[str, Any] = {}
     for name, kind in kinds.items():
         if name in top:
-            values[name] = top.section(name).read(kind)
-        elif any(f.default is MISSING for f in fields(kind)):
-            raise top.error(name, "missing; this section must be given")
+            with top.noted(problems):
+                values[name] = top.section(name).read(kind)
+        elif any(f.default is MISSING for f in fields(kind)) and not misspelt:
+            problems.append(top.error(name, "missing; this section must be given"))
     for name in CARRIED:
         if name in top:
-            values[name] = top.section(name)
+            with top.noted(problems):
+                values[name] = top.section(name)
+    top.refuse(problems)
     config = Config(**values)
     problem = _contradiction(config)
     if problem is not None:

@@ -13,6 +13,7 @@ import re
 import reprlib
 import types
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import MISSING, Field, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -23,6 +24,8 @@ from slipguard import settings
 from slipguard.errors import ConfigError, SlipguardError
 
 S = TypeVar("S")
+MOST_PROBLEMS = 20
+"""Mistakes told at once."""
 MAX_NODES = 20_000
 """Values one file may hold, aliases counted as often as they are used."""
 
@@ -95,11 +98,27 @@ class Section(Mapping[str, Any]):
         return self._error(_located(self.source, line, name, problem))
 
     def check_keys(self, known: Iterable[str]) -> None:
-        """Refuse keys that are not in ``known``, naming the nearest one."""
+        """Refuse keys that are not in ``known``, naming the nearest one to each."""
         known = list(known)
-        for key in self:
-            if key not in known:
-                raise self.error(key, f"unknown key{suggest(key, known)}")
+        self.refuse(
+            self.error(key, f"unknown key{suggest(key, known)}") for key in self if key not in known
+        )
+
+    def refuse(self, problems: Iterable[SlipguardError]) -> None:
+        """Raise all of these as one error, a line each; none is none."""
+        lines = [str(problem) for problem in problems]
+        if len(lines) > MOST_PROBLEMS:
+            lines[MOST_PROBLEMS:] = [f"... and {len(lines) - MOST_PROBLEMS} more"]
+        if lines:
+            raise self._error("\n".join(lines))
+
+    @contextmanager
+    def noted(self, problems: list[SlipguardError]) -> Iterator[None]:
+        """What is raised inside is put into ``problems``, so that all are told at once."""
+        try:
+            yield
+        except self._error as err:
+            problems.append(err)
 
     def section(self, key: str) -> Section:
         """The mapping at ``key``; ``key:`` with nothing after it is an empty one."""
@@ -129,17 +148,22 @@ class Section(Mapping[str, Any]):
         Raises
         ------
         ConfigError
-            File, line and key; what was found and what was expected.
+            File, line and key; what was found and what was expected; a line for each mistake.
         """
         declared = fields(kind)  # type: ignore[arg-type]
-        self.check_keys(f.name for f in declared)
+        problems: list[SlipguardError] = []
+        with self.noted(problems):
+            self.check_keys(f.name for f in declared)
+        misspelt = bool(problems)  # perhaps what seems to be missing
         hints = get_type_hints(kind)
         values: dict[str, Any] = {}
         for f in declared:
             if f.name in self:
-                values[f.name] = self._convert(f.name, self[f.name], f, hints[f.name])
-            elif f.default is MISSING and f.default_factory is MISSING:
-                raise self.error(f.name, f"missing; {f.metadata['doc']} must be given")
+                with self.noted(problems):
+                    values[f.name] = self._convert(f.name, self[f.name], f, hints[f.name])
+            elif f.default is MISSING and f.default_factory is MISSING and not misspelt:
+                problems.append(self.error(f.name, f"missing; {f.metadata['doc']} must be given"))
+        self.refuse(problems)
         try:
             return kind(**values)
         except ValueError as err:

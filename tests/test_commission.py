@@ -8,6 +8,10 @@ g (sin a, 0, cos a), and a turn to the left is positive about z.
 from __future__ import annotations
 
 import math
+import os
+import pty
+import sys
+import time
 from dataclasses import replace
 
 import pytest
@@ -345,8 +349,9 @@ class Typed:
     def __init__(self, rover, wheels, words):
         self._rover, self._wheels, self._words = rover, list(wheels), list(words)
 
-    def forget(self):
-        self._rover.do(ITEMS[self._wheels.pop(0)])
+    def ask(self, question, letters):
+        if "s" in letters:
+            self._rover.do(ITEMS[self._wheels.pop(0)])
 
     def pressed(self):
         return self._rover.done()
@@ -379,6 +384,100 @@ def test_an_item_is_tried_again_until_it_is_passed(words, states, end):
     assert (shown, found.state) == (states, end)
     if end == "skipped":
         assert found.cause == "skipped: the wheel is off"
+
+
+class Terminal:
+    """``slipguard commission`` in a real pseudo-terminal, and somebody at its keyboard."""
+
+    def __init__(self, *words: str) -> None:
+        command = [sys.executable, "-m", "slipguard", "commission", "--source", "simulate"]
+        command += ["--rehearse", *words]
+        self._pid, self._fd = pty.fork()  # it is the terminal of the program, so that Ctrl-C works
+        if self._pid == 0:
+            os.execv(sys.executable, command)
+        self.text = ""
+        self._from = 0
+
+    def answer(self, question: str, keys: str) -> str:
+        """Wait for a question, type; what was printed since the last one."""
+        until = time.monotonic() + PATIENCE_S
+        while (at := self.text.find(question, self._from)) < 0:
+            assert time.monotonic() < until, self.text
+            self._read()
+        seen, self._from = self.text[self._from : at], at + len(question)
+        os.write(self._fd, keys.encode())
+        return seen
+
+    def end(self) -> tuple[int, str]:
+        """Exit code, and all that was printed after the last question."""
+        while self._read():
+            pass
+        os.close(self._fd)
+        _, status = os.waitpid(self._pid, 0)
+        return os.waitstatus_to_exitcode(status), self.text[self._from :]
+
+    def _read(self) -> bool:
+        try:
+            part = os.read(self._fd, 65536)
+        except OSError:  # Linux tells the end of a terminal so
+            return False
+        self.text += part.decode().replace("\r\n", "\n")
+        return bool(part)
+
+
+PATIENCE_S = 120.0
+DONE = "Enter when it is done; s REASON skips it; q ends."
+
+
+def test_the_keyboard_answers():
+    """Enter tries, a reason skips, a slip of the finger is told and does nothing."""
+    seat = Terminal("--only", "wheel.fl", "--only", "wheel.fr")
+    seat.answer(DONE, "yes\n")
+    seat.answer(f"'yes' is no answer. {DONE}", "s\n")
+    seat.answer("Say why, for the record", "stop\n")
+    seat.answer(f"'stop' is no answer. {DONE}", "\n")
+    assert "passed  wheel.fl:" in seat.answer(DONE, "s no encoder on it\n")
+    code, told = seat.end()
+    assert code == Exit.DONE
+    assert "likely: skipped: no encoder on it" in told
+    assert "makes no record" in told
+
+
+@pytest.mark.large
+def test_the_whole_bench_at_the_keyboard(tmp_path):
+    """Item by item to the record, which holds what was skipped and why."""
+    path = tmp_path / "signed.yaml"
+    seat = Terminal("--who", "A. Builder", "--out", str(path))
+    for item in ITEMS:
+        seat.answer(DONE, "s no encoder on it\n" if item == "wheel.fl" else "\n")
+    code, told = seat.end()
+    assert code == Exit.DONE, told
+    signed_ = yaml.safe_load(path.read_text())["items"]
+    assert signed_.pop("wheel.fl") == {"state": "skipped", "why": "skipped: no encoder on it"}
+    assert {item["state"] for item in signed_.values()} == {"passed"}
+
+
+@pytest.mark.parametrize("key", ["q\n", "\x03", "\x04"], ids=["q", "Ctrl-C", "end of input"])
+def test_whoever_leaves_the_keyboard_has_no_record(key, tmp_path):
+    """By q, Ctrl-C or Ctrl-D: what was not tried is named, nothing is written."""
+    path = tmp_path / "signed.yaml"
+    seat = Terminal("--who", "A. Builder", "--out", str(path), "--only", "wheel")
+    seat.answer(DONE, "\n")
+    seat.answer(DONE, key)
+    code, told = seat.end()
+    assert code == Exit.NOT_ARMED
+    assert "slipguard: not commissioned. " in told
+    assert "not tried: wheel.fr, wheel.rl, wheel.rr" in " ".join(told.split())
+    assert "Traceback" not in told
+    assert not path.exists()
+
+
+@pytest.mark.parametrize("steered", ["skid", "rear", "both"])
+def test_other_ways_to_steer_pass_too(steered):
+    """Whatever steers it, and a rover that does not steer its wheels at all."""
+    config = ROVER.with_changes(rover__steered=steered)
+    keys = ("blocks", "wheel.rr", "brake.rl", "tilt.left", "turn.left", "kill", "link", "crawl")
+    assert {r.state for r in bench(*keys, config=config).values()} == {"passed"}
 
 
 @pytest.mark.parametrize("commissioned", [False, True])

@@ -6,6 +6,7 @@ import datetime
 import queue
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich.padding import Padding
 from rich.text import Text
 
 from slipguard.cli.console import console, table
@@ -63,6 +65,12 @@ def commission(
     again: Annotated[
         bool, typer.Option("--again", help="There is a record already: keep it under a new name.")
     ] = False,
+    rehearse: Annotated[
+        bool,
+        typer.Option(
+            "--rehearse", help="With simulate: you answer at the keyboard, as at the real rover."
+        ),
+    ] = False,
     seed: Annotated[int, typer.Option(min=0, help="Of simulate: varies the noise.")] = 1,
     listed: Annotated[bool, typer.Option("--list", help="Say what is tried, and end.")] = False,
 ) -> None:
@@ -77,6 +85,8 @@ def commission(
     if listed:
         _print_list(chosen)
         return
+    if rehearse and source != "simulate":
+        raise typer.BadParameter("--rehearse is for --source simulate; a real rover asks anyhow")
     path = out if out is not None else (record_path(rover) if rover is not None else None)
     if source == "simulate":
         path, who = out, who or "nobody: a simulated bench"
@@ -85,12 +95,15 @@ def commission(
         _check_record(path, who, again)
     print_item = _printer()
     with ExitStack() as stack:
-        results = list(_tried(stack, config, chosen, rover, source, record, seed, print_item))
-    bad = [r for r in results if r.state == "failed"]
+        results = list(
+            _tried(stack, config, chosen, rover, source, record, seed, rehearse, print_item)
+        )
+    failed = [r.key for r in results if r.state == "failed"]
     missing = [item.key for item in chosen if item.key not in {r.key for r in results}]
-    if bad or missing:
-        left = ", ".join([*(r.key for r in bad), *missing])
-        raise ArmingError(f"not commissioned: {left}. Mend it, then try again; --only tries one")
+    left = [("failed: ", failed, "; mend it"), ("not tried: ", missing, "")]
+    if failed or missing:
+        said = "; ".join(f"{word}{', '.join(keys)}{do}" for word, keys, do in left if keys)
+        raise ArmingError(f"not commissioned. {said}. --only ITEM tries one again, without record")
     if writes and path is not None:
         text = record_text(
             results,
@@ -105,8 +118,10 @@ def commission(
         if kept is not None:
             typer.echo(f"the older record is now {kept}")
         typer.echo(f"wrote {path}")
+    elif only:
+        typer.echo("Passed. A part of the items makes no record; leave --only out for one.")
     else:
-        typer.echo("Passed; no record was asked for.")
+        typer.echo("Passed. A simulated bench makes no record, unless --out FILE says where.")
 
 
 def _config(rover: Path | None, source: str) -> Config:
@@ -145,6 +160,7 @@ def _tried(
     source: str,
     record: Path | None,
     seed: int,
+    rehearse: bool,
     show: Callable[[Item, Result], None],
 ) -> Tried:
     """Results as they come, each shown."""
@@ -179,10 +195,10 @@ def _tried(
     session = Session(loop, simulated=bench is not None)
     stack.enter_context(stop_on_signals(loop))
     stack.enter_context(loop)
-    typer.echo(CAUTION)
+    console().print(CAUTION)
     loop.arm()
     failed: list[str] = []
-    keys = _Keys() if bench is None else None
+    keys = _Keys() if bench is None or rehearse else None
     for item in chosen:
         if loop.stopping:
             return
@@ -193,7 +209,7 @@ def _tried(
             bench.do(item)
             result = session.try_out(item, bench.done)
         else:
-            result = _by_hand(session, item, keys, show)
+            result = _by_hand(session, item, keys, show, bench)
         if loop.stopping:
             return
         if result.state == "failed":
@@ -214,31 +230,54 @@ def _rows(drive: str) -> Iterator[Row]:
         yield row
 
 
+DONE = "Enter when it is done; s REASON skips it; q ends."
+FAILED = "Enter tries it again; n leaves it failed and goes on; q ends."
+
+
 def _by_hand(
-    session: Session, item: Item, keys: _Keys, show: Callable[[Item, Result], None]
+    session: Session,
+    item: Item,
+    keys: _Keys,
+    show: Callable[[Item, Result], None],
+    bench: Any = None,
 ) -> Result:
-    """Try one item until it is passed, or somebody gives up."""
+    """Try one item until it is passed, or somebody gives up.
+
+    With a simulated ``bench`` its hands begin when Enter says that it is done; its time stands
+    still while somebody reads.
+    """
+    loop = session.loop
     while True:
-        typer.echo(f"\n{item.key}: {item.title}\n  {item.do}")
-        typer.echo("  Enter when it is done; s skips it, with a reason; q ends.")
-        keys.forget()
-        result = session.try_out(item, lambda: keys.pressed())
+        typer.echo(f"\n{item.key}: {item.title}")
+        console().print(Padding(item.do, (0, 0, 0, 2)))
+        keys.ask(DONE, "sq")
+        if bench is None:
+            result = session.try_out(item, keys.pressed)
+        else:
+            while not keys.pressed() and not loop.stopping:
+                time.sleep(0.02)
         word = keys.take()
         if word.startswith("s"):
-            reason = word[1:].strip() or "no reason given"
-            result = Result(key=item.key, state="skipped", cause=f"skipped: {reason}")
-        elif word == "q":
-            session.loop.stop("ended by the builder")
-            return result
+            result = Result(key=item.key, state="skipped", cause=f"skipped: {word[1:].strip()}")
+        elif word == "q" or loop.stopping:
+            loop.stop("ended by the builder")
+            return Result(key=item.key, state="failed", cause="ended by the builder")
+        elif bench is not None:
+            bench.do(item)
+            result = session.try_out(item, bench.done)
         show(item, result)
-        if result.state != "failed":
+        if result.state != "failed" or loop.stopping:
             return result
-        typer.echo("  Enter tries it again; n leaves it failed and goes on; q ends.")
-        session.idle(lambda: keys.pressed())
+        keys.ask(FAILED, "nq")
+        if bench is None:
+            session.idle(keys.pressed)
+        else:
+            while not keys.pressed() and not loop.stopping:
+                time.sleep(0.02)
         word = keys.take()
         if word == "q":
-            session.loop.stop("ended by the builder")
-        if word in ("n", "q"):
+            loop.stop("ended by the builder")
+        if word or loop.stopping:
             return result
 
 
@@ -248,6 +287,7 @@ class _Keys:
     def __init__(self) -> None:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._line: str | None = None
+        self._question, self._letters = "", ""
         threading.Thread(target=self._serve, name="slipguard keys", daemon=True).start()
 
     def _serve(self) -> None:
@@ -255,23 +295,32 @@ class _Keys:
             self._lines.put(line.strip())
         self._lines.put("q")
 
+    def ask(self, question: str, letters: str) -> None:
+        """Ask; Enter or one of the letters answers. What was typed before does not, but for q."""
+        while not self._lines.empty():
+            if self._lines.get() == "q":
+                self._lines.put("q")
+                break
+        self._question, self._letters, self._line = question, letters, None
+        typer.echo(f"  {question}")
+
     def pressed(self) -> bool:
-        """Whether a line waits to be taken."""
-        if self._line is None and not self._lines.empty():
-            self._line = self._lines.get()
+        """Whether an answer waits to be taken; what is none is told."""
+        while self._line is None and not self._lines.empty():
+            line = self._lines.get()
+            letter, _, reason = line.partition(" ")
+            if letter == "s" == self._letters[0] and not reason.strip():
+                typer.echo("  Say why, for the record: s no brake on this wheel")
+            elif not line or (letter in self._letters and (letter == "s" or not reason)):
+                self._line = line
+            else:
+                typer.echo(f"  {line!r} is no answer. {self._question}")
         return self._line is not None
 
     def take(self) -> str:
-        """That line; empty when there is none."""
+        """That answer; empty when there is none."""
         line, self._line = self._line, None
         return line or ""
-
-    def forget(self) -> None:
-        """What was typed before the question does not answer it; the end of input does."""
-        while self.pressed():
-            if self._line == "q":
-                return
-            self._line = None
 
 
 def _printer() -> Callable[[Item, Result], None]:
@@ -297,4 +346,4 @@ def _print_list(chosen: Sequence[Item]) -> None:
     for item in chosen:
         shown.add_row(item.key, Text(item.do))
     console().print(shown)
-    typer.echo(CAUTION)
+    console().print(CAUTION)

@@ -152,8 +152,8 @@ def tilted(item: Item, samples: Sequence[Sample], config: Config) -> Result:
         low=-OFF_DEG,
         high=OFF_DEG,
         unit="degrees off the axis",
-        seen=f"tilted by {tilt_deg:.0f} degrees towards {off_deg:+.0f} of where it should; gyro "
-        f"{along:+.0f} degrees",
+        seen=f"tilted by {tilt_deg:.0f} degrees, {abs(off_deg):.0f} degrees beside the way it "
+        f"should; by the gyro {along:+.0f} degrees",
         cause=cause,
         remedy=remedy,
     )
