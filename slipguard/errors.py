@@ -25,3 +25,14 @@ class ArmingError(SlipguardError, RuntimeError):
 
 class CalibrationError(RecordingError):
     """A recorded drive is too poor to calibrate from: which drive, why, and what to drive."""
+
+
+def unwritable(path: object, err: Exception, what: str = "") -> RecordingError:
+    """That a file cannot be written, why, and what to do where its folder is missing.
+
+    ``what``: what the file holds, in words, e.g. ``'the labels'``.
+    """
+    reason = (err.strerror or err) if isinstance(err, OSError) else err
+    if isinstance(err, FileNotFoundError):
+        reason = "its folder is not there; make it first"
+    return RecordingError(f"{path}: cannot write{f' {what}' if what else ''}: {reason}")

@@ -25,7 +25,14 @@ from slipguard.cli.examples import EXAMPLES
 from slipguard.cli.exits import MEANING, Exit, exit_for
 from slipguard.config import settings_table
 from slipguard.errors import SlipguardError
-from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
+from slipguard.recording import (
+    Event,
+    Labels,
+    Writer,
+    labels_path,
+    open_recording,
+    save_labels,
+)
 
 ROVER = """\
 rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, max_steer_deg: 25,
@@ -329,7 +336,7 @@ def test_an_output_that_cannot_be_written(capsys, drive, tmp_path, option):
     path = tmp_path / "no folder" / "x.csv"
     code, _, err = run(capsys, "replay", drive, option, path)
     assert code == Exit.RECORDING
-    assert err == f"slipguard: {path}: cannot write: No such file or directory\n"
+    assert err == f"slipguard: {path}: cannot write: its folder is not there; make it first\n"
 
 
 def test_no_output_overwrites_what_is_read(capsys, drive, tmp_path):
@@ -539,3 +546,37 @@ def test_the_shell_completes_commands():
         [sys.executable, "-m", "slipguard"], env=os.environ | asked, capture_output=True, text=True
     )
     assert done.stdout.split() == ["commission", "compare", "convert"], done.stderr
+
+
+def rewritten(drive, edit) -> None:
+    """The drive's lines, each put through ``edit(number, cells)``."""
+    lines = [line.split(",") for line in drive.read_text().splitlines()]
+    drive.write_text("".join(",".join(edit(i, x)) + "\n" for i, x in enumerate(lines)))
+
+
+def test_a_misspelt_column_is_told(drive, capsys):
+    """Columns nobody knows are carried along; one that nearly is a known one that is missing was
+    meant to be it, and a drive without throttle would be judged otherwise."""
+    rewritten(drive, lambda i, x: [c.replace("true_speed_mps", "throtle") for c in x])
+    assert main(["replay", str(drive)]) == Exit.DONE
+    err = capsys.readouterr().err
+    assert f"slipguard: warning: {drive}:1: throtle: not a column slipguard knows" in err
+    assert "if 'throttle' is meant, name it so" in err
+
+
+def test_milliseconds_are_told(drive, capsys):
+    """A drive whose rows are seconds apart is none: the unit is wrong."""
+    at = drive.read_text().split("\n", 1)[0].split(",").index("t_s")
+
+    def slow(i, cells):
+        return [f"{1000 * float(c):g}" if i and k == at else c for k, c in enumerate(cells)]
+
+    rewritten(drive, slow)
+    assert main(["replay", str(drive)]) == Exit.DONE
+    assert "t_s: rows are 100 s apart; where it counts milliseconds" in capsys.readouterr().err
+
+
+def test_good_drives_raise_no_doubt():
+    """No warning about any demo drive, whose truth columns are carried along."""
+    for path in sorted((Path(__file__).parent.parent / "replay").glob("**/*.csv*")):
+        assert open_recording(path).doubts() == []

@@ -117,7 +117,10 @@ def test_wrong_settings_are_told_with_their_place(more, said, tmp_path, capsys):
     ("words", "said"),
     [
         (["--source", "replay"], "--source replay: expected plugins, replay:DRIVE or simulate"),
-        (["--source", "simulate:nowhere"], "scenario 'nowhere': expected one of"),
+        (
+            ["--source", "simulate:nowhere"],
+            "scenario 'nowhere': there is none of that name; known: all_on_ice",
+        ),
         (["--rover", "rover.yaml", "--speed", "2"], "a real rover has one speed"),
         ([], "name the rover's YAML with --rover FILE"),
         (["--rover", "rover.yaml", "--with", "my-brake"], "--with is for simulate and replay"),

@@ -254,7 +254,7 @@ def test_memory_stays_flat(tmp_path):
         ("t_s,fl_count\n0,one\n", "drive.csv:2: fl_count: found 'one', expected a number"),
         ("t_s,fl_count\n0,1\n,2\n", "drive.csv:3: t_s: found a blank cell, expected seconds"),
         ("t_s,fl_count\n0,1\n0:01,2\n", "drive.csv:3: t_s: found '0:01', expected a number"),
-        ("t_s,fl_count\n0,1,2\n", "drive.csv:2: found 3 cells, expected 2 as in the header"),
+        ("t_s,fl_count\n0,1,2\n", "drive.csv:2: found 3 cells, expected 2 as in the header; where"),
         ("t_s,fl_count\n0\n", "drive.csv:2: found 1 cell, expected 2 as in the header"),
         (
             "t_s,fl_count,motor_enabled\n0,1,yes\n",

@@ -62,7 +62,7 @@ def test_own_scenario_unaided_and_with_the_guard(capsys, mine: Path, tmp_path: P
 @pytest.mark.parametrize(
     ("arguments", "answer"),
     [
-        (("twistr",), "expected one of"),
+        (("twistr",), "there is none of that name; did you mean 'twister'?"),
         (("nowhere.py:steep",), "there is no file"),
         (("{mine}:flat",), "has no function 'flat'"),
         (("{mine}:nothing",), "returned a int"),

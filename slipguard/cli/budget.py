@@ -19,7 +19,7 @@ from slipguard.budget import budget as work_out
 from slipguard.budget.picture import FORMATS, draw
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
-from slipguard.errors import RecordingError
+from slipguard.errors import unwritable
 
 STYLES = {
     Verdict.ENOUGH: "green",
@@ -104,7 +104,7 @@ def _draw(design: Design, wishes: Wishes, path: Path) -> None:
             f"--picture needs matplotlib ({err}); install it with: pip install matplotlib"
         ) from err
     except OSError as err:
-        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
+        raise unwritable(path, err) from err
 
 
 def _print(screen: Console, lines: Sequence[Line]) -> None:

@@ -31,10 +31,11 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 ALLAN_NEEDED = (
-    "this step needs allantools; install it with: pip install '.[calibrate]' in slipguard's folder"
+    "this step needs allantools; install it, in slipguard's folder, with: "
+    "pip install '.[calibrate]'"
 )
 
-Drive = Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")]
+Drive = Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")]
 Rover = Annotated[
     Path | None, typer.Option(help="The rover's YAML. Default: rover.yaml beside the drive.")
 ]

@@ -19,7 +19,7 @@ from slipguard.cli.drive_files import finite
 from slipguard.cli.engine import engines_line
 from slipguard.cli.exits import Exit
 from slipguard.config import Config
-from slipguard.errors import RecordingError
+from slipguard.errors import unwritable
 from slipguard.recording import open_recording
 from slipguard.recording.find import check_match, find_drives
 
@@ -188,5 +188,4 @@ def _write(path: Path, a: Path, b: Path, changes: Sequence[Change]) -> None:
     try:
         path.write_text(text + "\n", encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
-        reason = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write: {reason}") from err
+        raise unwritable(path, err) from err

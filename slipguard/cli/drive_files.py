@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from slipguard.decision import Decision
-from slipguard.errors import RecordingError
+from slipguard.errors import unwritable
 from slipguard.finding import Finding
 from slipguard.reading import WHEELS
 from slipguard.recording import Recording, TableWriter
@@ -93,8 +93,7 @@ def write_events(
     try:
         path.write_text(text + "\n", encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
-        reason = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write: {reason}") from err
+        raise unwritable(path, err) from err
 
 
 def _speed_error(summary: DriveSummary) -> dict[str, Any] | None:

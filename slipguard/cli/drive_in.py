@@ -42,6 +42,8 @@ def open_drive(
     recording = open_recording(drive)
     config = load_rover(drive, rover)
     check_match(config, _rover_path(drive, rover), recording)
+    for doubt in recording.doubts():
+        typer.echo(f"slipguard: warning: {doubt}", err=True)
     return recording, config
 
 

@@ -24,7 +24,8 @@ def checked_engine(name: str) -> Engine | None:
         raise typer.BadParameter(f"--engine: found {name!r}; expected auto, filterpy or compiled")
     if not can_compile():
         raise typer.BadParameter(
-            "--engine compiled needs numba: pip install '.[fast]' in its folder"
+            "--engine compiled needs numba; install it, in slipguard's folder, with: "
+            "pip install '.[fast]'"
         )
     return "compiled"
 

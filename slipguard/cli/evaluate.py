@@ -21,7 +21,7 @@ from rich.progress import track
 from slipguard.cli.console import console, table
 from slipguard.cli.simulate import EXTRA_NEEDED
 from slipguard.config import Config
-from slipguard.errors import ConfigError, RecordingError
+from slipguard.errors import ConfigError, RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
 from slipguard.recording.find import find_drives
@@ -106,6 +106,7 @@ def evaluate(
             false_spins = sum(m.false.get("wheel_spin", 0) for m in measures.values())
             shown_tables.append(limits_table(config, hours, false_spins))
     _show(screen, shown_tables)
+    screen.print(LEGEND, style="dim")
     _print_notes(screen, measures.values())
     if json is not None:
         _write(json, as_json(measures, trials))
@@ -116,7 +117,16 @@ def _write(path: Path, values: dict[str, Any]) -> None:
     try:
         path.write_text(text + "\n", encoding="utf-8")
     except OSError as err:
-        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
+        raise unwritable(path, err) from err
+
+
+LEGEND = (
+    "spin, rolling: found of labelled. p50, p95: half, and 95 of 100, were found within so long of "
+    "the true onset. short spin: spins of so little travel that they need not be found. per hour: "
+    "false alarms of spin and rolling; 95 %: the true rate lies in there, by the hours driven. "
+    "slight: truth shows it, too little for a label; no false alarm. RMSE: error of speed; inside "
+    "2 sigma: should be 95; sigma/RMSE: above 1 it knows speed better than it says, below 1 worse."
+)
 
 
 def _show(screen: Console, shown_tables: Iterable[tuple[str, list[str], list[list[str]]]]) -> None:

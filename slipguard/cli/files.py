@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from slipguard.errors import RecordingError
+from slipguard.errors import unwritable
 
 
 def write_new(path: Path, text: str) -> None:
@@ -27,5 +27,4 @@ def write_new(path: Path, text: str) -> None:
             f"{path}: is there already and is not overwritten; name another file"
         ) from err
     except (OSError, ValueError) as err:
-        cause = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write: {cause}") from err
+        raise unwritable(path, err) from err

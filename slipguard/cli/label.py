@@ -20,7 +20,7 @@ from slipguard.recording import Labels, Recording, labels_path, save_labels
 
 
 def label(
-    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    drive: Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")],
     rover: Annotated[
         Path | None,
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),

@@ -12,13 +12,12 @@ from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.recording import labels_path
 
 EXTRA_NEEDED = (
-    "the page needs Bokeh: pip install 'slipguard[report]' (in the project's folder: "
-    "pip install '.[report]')"
+    "the page needs Bokeh; install it, in slipguard's folder, with: pip install '.[report]'"
 )
 
 
 def report(
-    drive: Annotated[Path, typer.Argument(help="Recorded drive, .csv or .csv.gz.")],
+    drive: Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")],
     rover: Annotated[
         Path | None,
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),

@@ -12,14 +12,16 @@ from rich.text import Text
 
 from slipguard.cli.console import console, table
 from slipguard.config import Config
+from slipguard.errors import unwritable
 from slipguard.guard import Guard
+from slipguard.section import suggest
 
 if TYPE_CHECKING:
     from slipguard.simulate import Drive, Outcome, Scenario
 
 MOST_EVENTS = 40
 EXTRA_NEEDED = (
-    "simulating needs the physics engine; install it with: pip install '.[sim]' in its folder"
+    "the simulator needs mujoco; install it, in slipguard's folder, with: pip install '.[sim]'"
 )
 
 
@@ -64,6 +66,8 @@ def simulate(
         raise typer.BadParameter(f"--out {out}: expected a name ending in .csv or .csv.gz")
     if out is not None and out.exists() and not force:
         raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
+    if out is not None and not out.parent.is_dir():
+        raise unwritable(out, FileNotFoundError())
     config = Config.load(rover) if rover is not None else DEMO_ROVER
     chosen = find_scenario(scenario, seed, config)
     drive = run(chosen, config, seed, Guard(config) if guard else None)
@@ -79,8 +83,9 @@ def find_scenario(name: str, seed: int, config: Config) -> Scenario:
     file, colon, function = name.rpartition(":")
     if not colon:
         if name not in SCENARIOS:
-            known = ", ".join(sorted(SCENARIOS))
-            raise typer.BadParameter(f"scenario {name!r}: expected one of {known}")
+            raise typer.BadParameter(
+                f"scenario {name!r}: there is none of that name{suggest(name, sorted(SCENARIOS))}"
+            )
         return make(name, seed, config)
     if not Path(file).is_file():
         raise typer.BadParameter(f"scenario {name!r}: there is no file {file!r}")

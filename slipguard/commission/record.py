@@ -13,7 +13,7 @@ from typing import Any
 
 from slipguard.commission.result import Result
 from slipguard.config import Config
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.section import Section, dump_yaml, load_section, read_text
 
 SIMULATED = "simulate"
@@ -115,7 +115,7 @@ def save_record(path: Path, text: str, *, again: bool) -> Path | None:
     except FileExistsError as err:
         raise RecordingError(f"{path}: already there; keep it, or say --again") from err
     except OSError as err:
-        raise RecordingError(f"{path}: cannot write: {err.strerror}") from err
+        raise unwritable(path, err) from err
     return kept
 
 

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Protocol, Self
 
 from slipguard.decision import Decision
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.live.clock import Clock
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Labels, Writer, labels_path, save_labels
@@ -159,7 +159,7 @@ class Recorder:
             try:
                 shutil.copyfile(rover, self.folder / "rover.yaml")
             except OSError as err:
-                raise RecordingError(f"{self.folder}: cannot write: {err.strerror}") from err
+                raise unwritable(self.folder, err) from err
         self._next_file()
 
     def put(self, reading: Reading, sent: Decision, note: str | None = None) -> None:
@@ -285,7 +285,7 @@ def _run_folder(parent: Path) -> Path:
             _sync_folder(parent)
             return folder
     except OSError as err:
-        raise RecordingError(f"{parent}: cannot write: {err.strerror}") from err
+        raise unwritable(parent, err) from err
     raise RecordingError(f"{parent}: holds a thousand runs of this second")
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterator, Sequence
 
 from slipguard.reading import WHEELS
 
@@ -51,6 +52,10 @@ KNOWN = frozenset(
     (TIME, MOTOR_ENABLED, MARKER, *NUMBERS, *(c for names in VECTORS.values() for c in names))
 )
 
+CLOSE = 0.82
+"""Alike enough to be one column misspelt, in difflib's measure: gx_dps and gx_radps are (0.86),
+throttle_sent and throttle are not (0.76). Judgement."""
+
 
 def header_problem(columns: Sequence[str]) -> tuple[str, str] | None:
     """What is wrong with a header, as (column, sentence); None when it can be read."""
@@ -68,3 +73,12 @@ def header_problem(columns: Sequence[str]) -> tuple[str, str] | None:
         wanted = f"{', '.join(COUNTS)} (or {', '.join(WHEEL_SPEEDS)})"
         return COUNTS[0], f"no column for any wheel; expected {wanted}, found {found}"
     return None
+
+
+def misspelt(columns: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Columns that nothing reads, beside the one that was probably meant and is not there."""
+    absent = sorted(KNOWN.difference(columns))
+    for name in columns:
+        if name not in KNOWN and not name.startswith(("true_", "out_")):
+            for near in difflib.get_close_matches(name, absent, 1, CLOSE):
+                yield name, near

@@ -6,7 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.recording.find import SUFFIXES, is_drive
 from slipguard.recording.labels import labels_path, load_labels
 from slipguard.recording.reader import PARQUET, Recording, open_recording
@@ -64,7 +64,7 @@ def write_drive(drive: Recording, target: Path) -> int:
                 rows += 1
         os.replace(part, target)
     except OSError as err:
-        raise RecordingError(f"{target}: cannot write: {err.strerror or err}") from err
+        raise unwritable(target, err) from err
     finally:
         part.unlink(missing_ok=True)
     return rows

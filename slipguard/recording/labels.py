@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, get_args
 
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.finding import Kind
 from slipguard.reading import WHEELS
 from slipguard.section import Section, dump_yaml, load_section, read_text, show
@@ -115,8 +115,7 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
-        reason = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write the labels: {reason}") from err
+        raise unwritable(path, err, "the labels") from err
 
 
 def _labels(top: Section) -> Labels:

@@ -40,7 +40,8 @@ except ModuleNotFoundError as err:
     if (err.name or "").split(".")[0] != "mcap":
         raise
     raise RecordingError(
-        "MCAP logs need mcap and mcap-ros2-support; install them with: pip install '.[mcap]'"
+        "MCAP logs need mcap and mcap-ros2-support; install them, in slipguard's folder, with: "
+        "pip install '.[mcap]'"
     ) from err
 
 FACTORS = {

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.recording import columns as col
 from slipguard.recording.reader import Recording
 
@@ -23,7 +23,8 @@ except ModuleNotFoundError as err:
     if err.name != "pyarrow":
         raise
     raise RecordingError(
-        "Parquet files need pyarrow; install it with: pip install '.[parquet]'"
+        "Parquet files need pyarrow; install it, in slipguard's folder, with: "
+        "pip install '.[parquet]'"
     ) from err
 
 ROWS = 65536
@@ -132,7 +133,7 @@ def write_parquet(drive: Recording, path: str | os.PathLike[str]) -> int:
                 rows += len(block)
         os.replace(part, path)
     except OSError as err:
-        raise RecordingError(f"{path}: cannot write: {err.strerror or err}") from err
+        raise unwritable(path, err) from err
     finally:
         part.unlink(missing_ok=True)
     return rows

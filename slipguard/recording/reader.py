@@ -13,7 +13,7 @@ import os
 import zlib
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from importlib.util import find_spec
-from itertools import islice
+from itertools import islice, pairwise
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
@@ -34,6 +34,11 @@ _BOOLS = {
     **dict.fromkeys(("0", "0.0", "false", "False"), False),
     **dict.fromkeys(("1", "1.0", "true", "True"), True),
 }
+
+
+FIRST_ROWS = 20
+SLOW_S = 1.0
+"""Rows so far apart are no drive: the guard looks ten times a second at least."""
 
 
 class Row:
@@ -155,6 +160,24 @@ class Recording:
         for line, cells in islice(self.cells(), done, None):
             yield parse(line, cells)
 
+    def doubts(self) -> list[str]:
+        """What can be read but is hardly meant: file, line, column, and what to do."""
+        found = [
+            f"{self.path}:1: {name}: not a column slipguard knows, left aside; if {near!r} is "
+            "meant, name it so (its unit too)"
+            for name, near in col.misspelt(self.columns)
+        ]
+        rows = islice(self.cells(), FIRST_ROWS)
+        times = [self._parse(line, cells).reading.t_s for line, cells in rows]
+        steps = sorted(b - a for a, b in pairwise(times))
+        step_s = steps[len(steps) // 2] if steps else 0.0
+        if step_s >= SLOW_S:
+            found.append(
+                f"{self.path}:2: {col.TIME}: rows are {step_s:g} s apart; where it counts "
+                "milliseconds, divide it by 1000"
+            )
+        return found
+
     def _pays(self) -> bool:
         """Whether reading in blocks is worth the moment that pyarrow takes to load."""
         suffix = self.path.suffix.lower()
@@ -177,7 +200,12 @@ class Recording:
                     yield table.line_num, cells
                 elif cells:
                     found = f"found {len(cells)} cell{'s' if len(cells) > 1 else ''}"
-                    self._fail(table.line_num, "", f"{found}, expected {width} as in the header")
+                    self._fail(
+                        table.line_num,
+                        "",
+                        f"{found}, expected {width} as in the header; where a line is damaged, "
+                        "take it out",
+                    )
         except csv.Error as err:
             if self.truncated is None:  # else: cut inside a quoted marker
                 self._fail(table.line_num, "", f"not readable as CSV: {err}")

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.reading import Reading
 from slipguard.recording import columns as col
 
@@ -74,8 +74,7 @@ class TableWriter:
         self.close()
 
     def _error(self, err: Exception) -> RecordingError:
-        reason = err.strerror if isinstance(err, OSError) else err
-        return RecordingError(f"{self.path}: cannot write: {reason}")
+        return unwritable(self.path, err)
 
 
 class Writer(TableWriter):

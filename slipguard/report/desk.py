@@ -10,7 +10,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from slipguard.errors import RecordingError
+from slipguard.errors import RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import Event, labels_path
 from slipguard.recording.find import check_inside
@@ -111,7 +111,7 @@ class LabelDesk:
             part_path.write_text(text, encoding="utf-8", newline="\n")
             os.replace(part_path, self.path)
         except OSError as err:
-            raise RecordingError(f"{self.path}: cannot write the labels: {err.strerror}") from err
+            raise unwritable(self.path, err, "the labels") from err
         self._wrote = text
         return {"version": _version(text), "kept": kept}
 

@@ -13,7 +13,7 @@ from string import Template
 from bokeh.embed import components
 from bokeh.resources import Resources
 
-from slipguard.errors import RecordingError
+from slipguard.errors import unwritable
 from slipguard.report.events import PageEvent, events_of
 from slipguard.report.figures import LEFT_PX, RIGHT_PX, draw
 from slipguard.report.gather import Report
@@ -39,8 +39,7 @@ def write_page(report: Report, path: str | os.PathLike[str]) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as err:
-        reason = err.strerror if isinstance(err, OSError) else err
-        raise RecordingError(f"{path}: cannot write the page: {reason}") from err
+        raise unwritable(path, err, "the page") from err
 
 
 def page(report: Report, *, before: str = "", after: str = "") -> str:
