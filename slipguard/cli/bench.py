@@ -15,7 +15,7 @@ from slipguard.errors import RecordingError
 from slipguard.recording import open_recording
 
 if TYPE_CHECKING:
-    from slipguard.bench import Report
+    from slipguard.bench import Report, Scaling
 
 LEAST_ROWS = 200
 
@@ -27,11 +27,17 @@ def bench(
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),
     ] = None,
     rounds: Annotated[int, typer.Option(min=5, help="The median of so many is told.")] = 5,
+    full: Annotated[
+        bool,
+        typer.Option(
+            "--full", help="Up to a day of driving, 64 drives, 1,000 threshold sets: some minutes."
+        ),
+    ] = False,
     json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
 ) -> None:
-    """Measure the cost of a step, as ratios to the bare Kalman filter and other baselines.
+    """Measure what a step and a whole drive cost, as ratios to the bare Kalman filter and others.
 
-    Takes about a minute. Close what else uses the processor.
+    Takes a minute or two. Close what else uses the processor.
     """
     from slipguard.bench import measure
 
@@ -39,7 +45,7 @@ def bench(
     readings = [row.reading for row in open_recording(drive)]
     if len(readings) < LEAST_ROWS or config.encoders.kind != "counts":
         raise RecordingError(f"{drive}: expected a drive with counts, {LEAST_ROWS} rows or more")
-    report = measure(config, readings, rounds)
+    report = measure(config, readings, rounds, full)
     if json is not None:
         try:
             json.write_text(jsonlib.dumps(asdict(report), indent=1) + "\n", encoding="utf-8")
@@ -50,7 +56,7 @@ def bench(
 
 
 def as_lines(report: Report) -> list[str]:
-    """The table, in Markdown."""
+    """The tables, in Markdown."""
     lines = [
         f"Measured on {report.machine}: {report.rows} readings, median of {report.rounds} rounds.",
         "",
@@ -58,15 +64,42 @@ def as_lines(report: Report) -> list[str]:
         "|---|---|---|---|",
     ]
     for f in report.figures:
-        ratio = f"{f.ratio:.3g}"
-        lines.append(f"| {f.name} | {f.us_per_row:.3g} | {ratio} | {f.baseline} |")
-    lines.append("")
-    lines.append(
-        "| engine | step by the wall clock, median | 99.9 % below "
-        "| processor time grows with length to the |"
-    )
-    lines.append("|---|---|---|---|")
-    for engine, (median, most) in report.tails_us.items():
-        power = f"power {report.exponent[engine]:.2f}"
-        lines.append(f"| {engine} | {median:.0f} µs | {most:.0f} µs | {power} |")
+        lines.append(f"| {f.name} | {f.us_per_row:.3g} | {f.ratio:.3g} | {f.baseline} |")
+    lines += [
+        "",
+        "| engine | step by the wall clock, median | 99.9 % below | with the collector off "
+        "| processor time grows with length to the |",
+        "|---|---|---|---|---|",
+    ]
+    for t in report.tails:
+        lines.append(
+            f"| {t.engine} | {t.median_us:.0f} µs | {t.most_us:.0f} µs | {t.quiet_most_us:.0f} µs "
+            f"| power {t.exponent:.2f} |"
+        )
+    return lines if report.scaling is None else [*lines, "", *_scaling_lines(report.scaling)]
+
+
+def _scaling_lines(scaling: Scaling) -> list[str]:
+    lines = ["| whole drive, compiled | rows a second | memory grew by |", "|---|---|---|"]
+    for length in scaling.lengths:
+        time = f"{length.minutes} min" if length.minutes < 60 else f"{length.minutes // 60} h"
+        lines.append(f"| {time} | {length.rows_per_s:,.0f} | {length.grown_mb:.0f} MB |")
+    lines += [
+        "",
+        f"Time grows with length to the power {scaling.exponent:.2f}; 10,000 live steps leave "
+        f"{scaling.step_blocks} blocks of memory behind.",
+        "",
+        "| drives of a minute, compiled | rows a second on one core | on two |",
+        "|---|---|---|",
+    ]
+    for many in scaling.drives:
+        lines.append(f"| {many.drives} | {many.on_one_core:,.0f} | {many.on_two_cores:,.0f} |")
+    sets = scaling.sets
+    lines += [
+        "",
+        "| threshold sets a second | on one core | on two | stepping each in Python |",
+        "|---|---|---|---|",
+        f"| {sets.sets:,} sets over {sets.rows:,} rows | {sets.on_one_core:.3g} "
+        f"| {sets.on_two_cores:.3g} | {sets.stepped:.3g} |",
+    ]
     return lines

@@ -124,14 +124,21 @@ def _stepped(config: Config, readings: Iterable[Reading]) -> Iterator[Watched]:
 
 def _compiled(config: Config, readings: Iterator[Reading]) -> Iterator[Watched]:
     # Here and not above: numba takes a second to import.
-    from slipguard.compiled import CompiledDrive, core, estimate_of
+    from slipguard.compiled import CompiledDrive
 
     drive = CompiledDrive(config)
     while block := list(islice(readings, BLOCK)):
-        for row in map(tuple, drive.run(drive.plain(block)).tolist()):
-            asked, may_lock = int(row[core.ASKED]), row[core.MAY_LOCK : core.MAY_LOCK + 4]
-            broken = row[core.BROKEN : core.BROKEN + 4]
-            yield estimate_of(row), row[core.DT], asked, may_lock, broken
+        yield from watched(drive.run(drive.plain(block)))
+
+
+def watched(out: Array) -> Iterator[Watched]:
+    """What ``Collected`` takes of rows of output of a ``CompiledDrive``."""
+    from slipguard.compiled import core, estimate_of
+
+    for row in map(tuple, out.tolist()):
+        broken = tuple(map(bool, row[core.BROKEN : core.MAY_LOCK]))
+        may_lock = tuple(map(bool, row[core.MAY_LOCK : core.THROTTLE]))
+        yield estimate_of(row), row[core.DT], int(row[core.ASKED]), may_lock, broken
 
 
 class Collected:
