@@ -14,6 +14,14 @@ Start with ``make("twister", seed=1)``, ``run(scenario, DEMO_ROVER, seed=1)`` an
 ``summarise(drive)``; copy a function from ``scenarios/`` to make your own.
 """
 
+try:
+    import mujoco  # noqa: F401
+except ModuleNotFoundError as err:
+    raise ModuleNotFoundError(
+        "the simulator needs mujoco; install it, in slipguard's folder, with: pip install '.[sim]'",
+        name=err.name,
+    ) from err
+
 from slipguard.simulate.drive import Drive, Helper, run
 from slipguard.simulate.labels import Label, label_drive
 from slipguard.simulate.outcome import Outcome, summarise
