@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from slipguard import detect
 from slipguard.compiled.kernel import fingerprint, ready
-from slipguard.compiled.mirror import part, record_of
+from slipguard.compiled.mirror import part, record_of, write
 from slipguard.detect.motion import RollingRule
 from slipguard.detect.wheels import NOTHING, SPIN, SlipRule
 from slipguard.settings import Rolling, Spin
@@ -89,7 +89,7 @@ def find_slips(
     """
     start = slips.next_start()
     found = _spans(
-        lambda: np.concatenate([record_of(SlipRule(spin)) for spin in spins]),
+        lambda: _records([SlipRule(spin) for spin in spins]),
         lambda rules, out, count: _compiled().slips(
             rules, t_s, dt_s, broken, *slips, start, gap_s, out, count
         ),
@@ -104,10 +104,18 @@ def find_rolling(
     """Episodes of rolling, for each of ``rollings``."""
     last = motions.last_alike()
     return _spans(
-        lambda: np.concatenate([record_of(RollingRule(one, count_m)) for one in rollings]),
+        lambda: _records([RollingRule(one, count_m) for one in rollings]),
         lambda rules, out, count: _compiled().rolling(rules, *motions, last, gap_s, out, count),
         len(rollings),
     )
+
+
+def _records(rules: Sequence[object]) -> np.ndarray[Any, Any]:
+    """One record a rule. What they have in common is worked out once: it takes numba long."""
+    records = np.repeat(record_of(rules[0]), len(rules))
+    for number, rule in enumerate(rules):
+        write(rule, records[number : number + 1])
+    return records
 
 
 def _spans(
