@@ -24,7 +24,7 @@ from slipguard.config import Config
 from slipguard.errors import ConfigError, RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
-from slipguard.recording.find import find_drives
+from slipguard.recording.find import check_inside, find_drives
 
 if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
@@ -171,6 +171,8 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
     values = np.array(rows, dtype=float).T
     truth = dict(zip(("t_s", *TRUTH), values, strict=True))
     events = recording.labels.events or ()
+    if readings:
+        check_inside(drive, events, float(values[0].min()), float(values[0].max()))
     return measure(readings, truth, events, Config.load(rover), name=name)
 
 

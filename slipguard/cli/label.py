@@ -17,6 +17,7 @@ from slipguard.cli.label_serve import PORT, serve_labels
 from slipguard.errors import RecordingError
 from slipguard.label import Proposals, propose
 from slipguard.recording import Labels, Recording, labels_path, save_labels
+from slipguard.recording.find import check_inside
 
 
 def label(
@@ -106,6 +107,11 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
         out.print(f"  marker at {t_s:.3f} s names no event: {text}")
     if confirmed:
         out.print("  The drive has confirmed labels already.")
+    try:
+        labels = recording.labels.events or ()
+        check_inside(recording.path, labels, proposals.start_s, proposals.end_s)
+    except RecordingError as err:  # no reason to show no proposals: they may be what mends it
+        out.print(Text(f"  {err}", style="yellow"))
 
 
 def _write(path: Path, before: Labels, proposals: Proposals, *, keep: bool) -> None:
