@@ -269,16 +269,16 @@ class Limits:
         doc="above this a spinning wheel is not braked; throttle is cut",
     )
     traction_brake_per_mps: float = setting(
-        0.8, unit="1/(m/s)", low=0, doc="brake command for each m/s of slip speed"
+        0.8, unit="1/(m/s)", low=0, high=50, doc="brake command for each m/s of slip speed"
     )
     slip_target_mps: float = setting(
-        0.1, unit="m/s", low=0, doc="slip speed left alone by brakes and throttle limit"
+        0.1, unit="m/s", low=0, high=10, doc="slip speed left alone by brakes and throttle limit"
     )
     throttle_cut_per_s: float = setting(
-        12.0, unit="1/s", above=0, doc="fastest fall of the throttle limit"
+        12.0, unit="1/s", above=0, high=1000, doc="fastest fall of the throttle limit"
     )
     throttle_restore_per_s: float = setting(
-        1.0, unit="1/s", above=0, doc="fastest rise of the throttle limit"
+        1.0, unit="1/s", above=0, high=1000, doc="fastest rise of the throttle limit"
     )
     throttle_dead_band: float = setting(
         0.03, unit="-", low=0, high=0.5, doc="|throttle| up to this is neutral"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -34,3 +35,34 @@ def browser() -> Iterator[object]:
         opened = player.chromium.launch(executable_path=CHROMIUM, args=OPTIONS)
         yield opened
         opened.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open a page offline; whatever it complains about fails the test."""
+    contexts, complaints = [], []
+
+    def open_it(path: Path, width=1400, height=900, scheme="light", **settings):
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            color_scheme=scheme,
+            offline=True,
+            accept_downloads=True,
+            **settings,
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("request", lambda r: r.url.startswith("http") and complaints.append(r.url))
+        page.on(
+            "console",
+            lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None,
+        )
+        page.goto(path.as_uri())
+        page.wait_for_selector("html[data-ready=yes]")
+        return page
+
+    yield open_it
+    for context in contexts:
+        context.close()
+    assert complaints == []

@@ -23,7 +23,7 @@ LABELS = {
     "{kind: rolling, start_s: 0.2, end_s: 0.4}]",
 }
 OUTSIDE = "a.yaml: events: rolling from 90 to 91 s is not in the drive a.csv"
-WHEEL = "a.yaml:1: events[0].wheel: found fx, expected one of fl, fr, rl, rr"
+WHEEL = "a.yaml:1: events[0].wheel: found 'fx', expected one of fl, fr, rl, rr"
 OVERLAP = "two of one kind and wheel may not overlap"
 NO_DRIVE = "no recorded drive in this folder"
 BROKEN = "a.parquet: "
@@ -46,7 +46,10 @@ EXPECTED = {
     ("none", "evaluate"): (Exit.RECORDING, "no labelled drive"),
     ("none", "convert"): (Exit.DONE, "n.parquet: 121 rows"),
     **{("empty", c): (Exit.RECORDING, NO_DRIVE) for c in ("tune", "compare", "evaluate")},
-    **{("empty", c): (Exit.RECORDING, "a folder") for c in ("label", "report", "convert")},
+    **{
+        ("empty", c): (Exit.RECORDING, "a folder, expected a recorded drive")
+        for c in ("label", "report", "convert")
+    },
     **{("cut", c): (Exit.RECORDING, BROKEN) for c in ("label", "report", "tune", "compare")},
     **{("cut", c): (Exit.RECORDING, BROKEN) for c in ("evaluate", "convert")},
     **{("text", c): (Exit.RECORDING, BROKEN) for c in ("label", "report", "tune", "compare")},

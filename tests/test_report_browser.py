@@ -34,37 +34,6 @@ def clay_page(clay, tmp_path_factory) -> Path:
     return path
 
 
-@pytest.fixture
-def open_page(browser):
-    """Open a page offline; whatever it complains about fails the test."""
-    contexts, complaints = [], []
-
-    def open_it(path: Path, width=1400, height=900, scheme="light", **settings):
-        context = browser.new_context(
-            viewport={"width": width, "height": height},
-            color_scheme=scheme,
-            offline=True,
-            accept_downloads=True,
-            **settings,
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("request", lambda r: r.url.startswith("http") and complaints.append(r.url))
-        page.on(
-            "console",
-            lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None,
-        )
-        page.goto(path.as_uri())
-        page.wait_for_selector("html[data-ready=yes]")
-        return page
-
-    yield open_it
-    for context in contexts:
-        context.close()
-    assert complaints == []
-
-
 def view(page) -> tuple[float, float]:
     return tuple(page.evaluate("[page.view().start, page.view().end]"))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import runpy
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,7 +13,6 @@ from slipguard.cli.console import console, table
 from slipguard.config import Config
 from slipguard.errors import unwritable
 from slipguard.guard import Guard
-from slipguard.section import suggest
 
 if TYPE_CHECKING:
     from slipguard.simulate import Drive, Outcome, Scenario
@@ -78,26 +76,13 @@ def simulate(
 
 def find_scenario(name: str, seed: int, config: Config) -> Scenario:
     """A scenario by its name, or by ``FILE.py:FUNCTION``."""
-    from slipguard.simulate import SCENARIOS, Scenario, make
 
-    file, colon, function = name.rpartition(":")
-    if not colon:
-        if name not in SCENARIOS:
-            raise typer.BadParameter(
-                f"scenario {name!r}: there is none of that name{suggest(name, sorted(SCENARIOS))}"
-            )
-        return make(name, seed, config)
-    if not Path(file).is_file():
-        raise typer.BadParameter(f"scenario {name!r}: there is no file {file!r}")
-    build = runpy.run_path(file).get(function)
-    if not callable(build):
-        raise typer.BadParameter(f"scenario {name!r}: {file} has no function {function!r}")
-    built = build(seed, config)
-    if not isinstance(built, Scenario):
-        raise typer.BadParameter(
-            f"scenario {name!r}: {function} returned a {type(built).__name__}, expected a Scenario"
-        )
-    return built
+    from slipguard.simulate.scenarios import ScenarioError, find
+
+    try:
+        return find(name, seed, config)
+    except ScenarioError as err:
+        raise typer.BadParameter(str(err)) from err
 
 
 def _print_scenarios(screen: Console) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json as jsonlib
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor
 from contextlib import ExitStack, contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,17 +15,21 @@ import typer
 from rich.console import Console
 from rich.progress import Progress, TaskID
 
+from slipguard.cli import tune_loop
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
 from slipguard.cli.engine import engines_line
 from slipguard.cli.files import write_new
+from slipguard.cli.report import EXTRA_NEEDED as PAGE_NEEDED
+from slipguard.cli.simulate import EXTRA_NEEDED as SIMULATOR_NEEDED
+from slipguard.cli.simulate import find_scenario
 from slipguard.config import Config
 from slipguard.errors import SlipguardError
 from slipguard.recording.find import find_drives
 from slipguard.section import read_text
 
 if TYPE_CHECKING:
-    from slipguard.tune import Tally, Trial, Tuned
+    from slipguard.tune import LoopTuned, Tally, Trial, Tuned
 
 EXTRA_NEEDED = "tuning needs optuna and numba; install it with: pip install '.[tune]'"
 CLUSTER_NEEDED = "a cluster needs distributed; install it with: pip install '.[cluster]'"
@@ -33,10 +38,17 @@ MOST_ROWS = 40
 
 
 def tune(
-    drives: Annotated[
-        list[Path], typer.Argument(help="Recorded drives with labels, or folders of them.")
-    ],
     rover: Annotated[Path, typer.Option(help="The rover YAML they were driven with.")],
+    drives: Annotated[
+        list[Path] | None, typer.Argument(help="Recorded drives with labels, or folders of them.")
+    ] = None,
+    scenario: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Instead of drives: tune hold and brakes in the simulator, on this scenario. May "
+            "be given several times; a name ('slipguard simulate' lists them) or FILE.py:FUNCTION."
+        ),
+    ] = None,
     out: Annotated[
         Path, typer.Option(help="Write the tuned rover YAML here; never overwrites.")
     ] = Path("tuned.yaml"),
@@ -44,10 +56,19 @@ def tune(
         Path | None,
         typer.Option(help="What was tried, to go on with. Default: the name of --out with .db"),
     ] = None,
-    sets: Annotated[int, typer.Option(min=8, help="Sets of thresholds to try.")] = 200,
+    sets: Annotated[
+        int | None,
+        typer.Option(min=8, help="Sets to try. Default: 200, with --scenario 64."),
+    ] = None,
     folds: Annotated[
         int, typer.Option(min=0, help="Parts of the cross-validation over drives; 0: none.")
     ] = 4,
+    seeds: Annotated[
+        int, typer.Option(min=1, max=1000, help="With --scenario: drives of each to choose on.")
+    ] = 8,
+    judge: Annotated[
+        int, typer.Option(min=2, help="With --scenario: other drives of each to judge on.")
+    ] = 20,
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same result.")] = 0,
     within: Annotated[
         float, typer.Option(min=1.1, max=100.0, help="Search to this factor either way.")
@@ -58,6 +79,10 @@ def tune(
     json: Annotated[Path | None, typer.Option(help="Write all numbers here; never overwrites.")] = (
         None
     ),
+    page: Annotated[
+        Path | None,
+        typer.Option(help="Write a page to look at (HTML) here; never overwrites."),
+    ] = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
     cluster: Annotated[
         str | None,
@@ -70,43 +95,84 @@ def tune(
     """Search the thresholds of spin, lock and rolling against labels.
 
     Missed events, false alarms an hour and delay are made small together. Killed, it goes on where
-    it was when started again. Hold and brake settings stay as they are: a recording does not react.
+    it was when started again. A recording does not react, so hold and brake settings stay as they
+    are; with --scenario these are searched instead, in the simulator, in closed loop: time across,
+    way rolled, leap when grip returns and use of the brakes.
     """
-    try:
-        import numba  # noqa: F401
-        import optuna  # noqa: F401
+    if bool(drives) == bool(scenario):
+        raise typer.BadParameter(
+            "name recorded drives, or scenarios with --scenario: one of the two, not both"
+        )
+    _need(EXTRA_NEEDED, "numba", "optuna")
+    if scenario:
+        _need(SIMULATOR_NEEDED, "mujoco")
+    if page is not None:
+        _need(PAGE_NEEDED, "bokeh")
+    from slipguard.tune import tune as tune_drives
+    from slipguard.tune import tune_closed_loop
 
-        from slipguard.tune import tune as search
-    except ModuleNotFoundError as err:
-        if err.name not in ("numba", "optuna"):
-            raise
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+    if cluster is not None and scenario:
+        raise typer.BadParameter("--cluster is for recorded drives; leave it out with --scenario")
     config = Config.load(rover)
-    found = find_drives(drives)
-    for path in (out, json):
+    for path in (out, json, page):
         if path is not None and path.exists():
             raise typer.BadParameter(
                 f"{path}: is there already and is not overwritten; name another file"
             )
-    with ExitStack() as stack:
-        stack.enter_context(_worker_deaths())
-        executor = stack.enter_context(
-            _workers(workers, len(found)) if cluster is None else _cluster(cluster)
-        )
-        tuned = search(
-            found,
-            config,
-            sets=sets,
-            folds_wanted=folds,
-            seed=seed,
-            within=within,
-            study=study if study is not None else out.with_suffix(".db"),
-            cache=cache,
-            executor=executor,
-            progress=stack.enter_context(_bar()),
-        )
-    _write(tuned, rover, out, json)
-    _print(console(), tuned, out)
+    kept = study if study is not None else out.with_suffix(".db")
+    screen = console()
+    if scenario:
+        for name in scenario:
+            find_scenario(name, 0, config)
+        with _worker_deaths(), _workers(workers, 2) as executor, _bar() as progress:
+            looped = tune_closed_loop(
+                scenario,
+                config,
+                sets=sets or 64,
+                seeds=seeds,
+                judged=judge,
+                seed=seed,
+                within=within,
+                study=kept,
+                executor=executor,
+                progress=progress,
+            )
+        _write(looped.changed, tune_loop.note(looped), rover, out)
+        _write_json(tune_loop.document(looped), json)
+        _write_page(looped, config, page)
+        tune_loop.print_loop(screen, looped)
+    else:
+        found = find_drives(drives or [])
+        with ExitStack() as stack:
+            stack.enter_context(_worker_deaths())
+            executor = stack.enter_context(
+                _workers(workers, len(found)) if cluster is None else _cluster(cluster)
+            )
+            tuned = tune_drives(
+                found,
+                config,
+                sets=sets or 200,
+                folds_wanted=folds,
+                seed=seed,
+                within=within,
+                study=kept,
+                cache=cache,
+                executor=executor,
+                progress=stack.enter_context(_bar()),
+            )
+        _write(tuned.changed, _note(tuned), rover, out)
+        _write_json(_document(tuned), json)
+        _write_page(tuned, config, page)
+        _print(screen, tuned)
+    for path in (out, json, page):
+        if path is not None:
+            screen.print(f"Written: {path}")
+
+
+def _need(words: str, *packages: str) -> None:
+    for name in packages:
+        if find_spec(name) is None:
+            raise typer.BadParameter(words)
 
 
 @contextmanager
@@ -165,16 +231,30 @@ def _bar() -> Iterator[Any]:
         yield progress
 
 
-def _write(tuned: Tuned, rover: Path, out: Path, json: Path | None) -> None:
-    from slipguard.tune import patched
-
+def _note(tuned: Tuned) -> str:
     note = f"Tuned on {len(tuned.drives)} drives, {tuned.sets} sets tried: {tuned.reason}."
     if tuned.held_out is not None:
         note += f"\nOn drives not used for choosing it {_verdict(tuned)}."
-    write_new(out, patched(read_text(rover, "rover file"), tuned.changed, note))
+    return note
+
+
+def _write(changed: Mapping[str, float], note: str, rover: Path, out: Path) -> None:
+    from slipguard.tune import patched
+
+    write_new(out, patched(read_text(rover, "rover file"), changed, note))
+
+
+def _write_json(document: dict[str, Any], json: Path | None) -> None:
     if json is not None:
-        text = jsonlib.dumps(finite(_document(tuned)), indent=2, allow_nan=False)
+        text = jsonlib.dumps(finite(document), indent=2, allow_nan=False)
         write_new(json, text + "\n")
+
+
+def _write_page(tuned: Tuned | LoopTuned, config: Config, page: Path | None) -> None:
+    if page is not None:
+        from slipguard.report import tuning_page
+
+        write_new(page, tuning_page(tuned, config))
 
 
 def _verdict(tuned: Tuned) -> str:
@@ -237,7 +317,7 @@ def _document(tuned: Tuned) -> dict[str, Any]:
     }
 
 
-def _print(screen: Console, tuned: Tuned, out: Path) -> None:
+def _print(screen: Console, tuned: Tuned) -> None:
     _print_pareto(screen, tuned)
     _print_settings(screen, tuned)
     _print_drives(screen, tuned)
@@ -255,7 +335,6 @@ def _print(screen: Console, tuned: Tuned, out: Path) -> None:
         if "worse" in _verdict(tuned):
             screen.print("So it need not be a gain: keep your own, or tune on more drives.")
     screen.print(engines_line())
-    screen.print(f"Written: {out}")
 
 
 def _print_pareto(screen: Console, tuned: Tuned) -> None:

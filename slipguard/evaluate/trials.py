@@ -86,15 +86,19 @@ def trial(
         drive = run(played, config, seed, true, plant_config=plant_config, watch=true.watch)
     else:
         drive = run(played, config, seed, plant_config=plant_config)
-    outcome = summarise(drive)
-    after = outcome.rolled_after_event_m
+    return trial_of(drive, helper)
+
+
+def trial_of(drive: Drive, helper: str) -> Trial:
+    """What came of a drive that was driven with one of ``HELPERS``."""
+    outcome, played = summarise(drive), drive.scenario
     return Trial(
-        scenario=scenario,
+        scenario=played.name,
         helper=helper,
-        seed=seed,
+        seed=drive.seed,
         across_s=outcome.across_s,
         goal=played.goal_x_m is not None,
-        rolled_m=outcome.rolled_m if after is None else after,
+        rolled_m=outcome.rolled_after_event_m,
         brake_wheel_s=outcome.brake_wheel_s,
         pulled_m=_pulled_m(drive),
         leap_mps=_leap_mps(drive),

@@ -252,6 +252,10 @@ class Recording:
             self._fail(number, "", f"not UTF-8 text: found {found}, expected a CSV or .csv.gz file")
         except (gzip.BadGzipFile, zlib.error) as err:
             self._fail(number + 1, "", f"damaged gzip file: {err}")
+        except IsADirectoryError as err:
+            raise RecordingError(
+                f"{self.path}: a folder, expected a recorded drive; name one of the drives in it"
+            ) from err
         except (OSError, ValueError) as err:  # ValueError: a NUL character in the path
             reason = err.strerror if isinstance(err, OSError) else err
             raise RecordingError(f"{self.path}: cannot read the drive: {reason}") from err

@@ -1,6 +1,6 @@
 "use strict";
 // What the plotting library leaves to the page: as many points as the screen can show, the
-// lowest and highest of each column; one pointer through all plots; light and dark; a picture.
+// lowest and highest of each column; one pointer through all plots; a picture.
 const page = (() => {
   const about = JSON.parse(document.getElementById("about").textContent);
   const element = (id) => document.getElementById(id);
@@ -192,49 +192,6 @@ const page = (() => {
     return least === most ? least : `${least} to ${most}`;
   }
 
-  // -- light and dark ------------------------------------------------------------------------
-
-  const THEMES = ["auto", "light", "dark"];
-  const system = matchMedia("(prefers-color-scheme: dark)");
-  let theme = "auto";
-
-  function paint() {
-    const dark = theme === "dark" || (theme === "auto" && system.matches);
-    document.documentElement.classList.toggle("dark", dark);
-    document.documentElement.style.colorScheme = dark ? "dark" : "light";
-    element("theme").textContent = { auto: "Auto", light: "Light", dark: "Dark" }[theme];
-    if (models === null) return;
-    const css = getComputedStyle(document.documentElement);
-    const colour = (name) => css.getPropertyValue(`--${name}`).trim();
-    for (const plot of models.way.document.roots()) {
-      plot.outline_line_color = colour("rule");
-      for (const axis of [...plot.below, ...plot.left]) {
-        axis.setv({
-          axis_label_text_color: colour("faint"),
-          major_label_text_color: colour("ink"),
-          axis_line_color: colour("rule"),
-          major_tick_line_color: colour("faint"),
-          minor_tick_line_color: colour("rule"),
-        });
-      }
-      for (const grid of plot.center) grid.setv({ grid_line_color: colour("grid") });
-      for (const { glyph } of plot.renderers) {
-        const role = (glyph.tags.find((tag) => tag.startsWith("role:")) || "").slice(5);
-        for (const part of ["line_color", "fill_color", "hatch_color"]) {
-          if (part in glyph.properties) glyph[part] = colour(role);
-        }
-      }
-    }
-  }
-
-  function nextTheme() {
-    theme = THEMES[(THEMES.indexOf(theme) + 1) % THEMES.length];
-    try {
-      localStorage.setItem("slipguard-theme", theme);
-    } catch { /* a page opened from a file may have no storage */ }
-    paint();
-  }
-
   // -- pictures ------------------------------------------------------------------------------
 
   async function picture() {
@@ -334,7 +291,7 @@ const page = (() => {
       return { time, source, channels, box: boxes[i], late: true };
     });
     if (TOUCHED) all("#plots .panel, section.path").forEach(letFingersScroll);
-    paint();
+    look.follow(models.way.document.roots());
     whole();
     draw(() => true);
     measure();
@@ -351,7 +308,6 @@ const page = (() => {
   element("back").addEventListener("click", () => move(-0.4));
   element("forth").addEventListener("click", () => move(0.4));
   element("png").addEventListener("click", save);
-  element("theme").addEventListener("click", nextTheme);
   for (const row of all("tr[data-start]")) {
     row.addEventListener("click", () => choose(row));
     row.addEventListener("keydown", (event) => {
@@ -361,12 +317,6 @@ const page = (() => {
       }
     });
   }
-  system.addEventListener("change", paint);
-  try {
-    theme = localStorage.getItem("slipguard-theme") || "auto";
-  } catch { /* as above */ }
-  if (!THEMES.includes(theme)) theme = "auto";
-  paint();
 
   return { start, point, leave, whole, go, columns, view: () => view, bins: () => data };
 })();

@@ -58,7 +58,7 @@ def page(report: Report, *, before: str = "", after: str = "") -> str:
     return Template(part("page.html")).substitute(
         title=escape(report.name),
         css=part("page.css"),
-        js=part("page.js"),
+        js=part("theme.js") + part("page.js"),
         facts="\n".join(_facts(report)),
         table=_table(events, labelled=report.scores is not None),
         path=_place(places["path"], "path-fit") + _path_words(report),

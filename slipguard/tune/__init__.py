@@ -1,10 +1,20 @@
-"""Tune detection thresholds on labelled drives.
+"""Tune a rover's settings: ``tune`` and ``tune_closed_loop``.
 
-A drive is fused once; then thousands of thresholds are tried on it. See ``tune``.
+Detection thresholds are searched on labelled drives: a drive is fused once, then thousands of
+thresholds are tried on it. Hold and brake settings are searched in the simulator.
 """
 
 from slipguard.tune.cache import default_folder
 from slipguard.tune.choose import beats, pareto, reason, recommend
+from slipguard.tune.closed_loop import (
+    Difference,
+    Goal,
+    LoopDrive,
+    LoopTuned,
+    Nudged,
+    tune_closed_loop,
+    with_chance,
+)
 from slipguard.tune.patch import patched
 from slipguard.tune.search import DriveResult, Sensitivity, Tuned, tune
 from slipguard.tune.study import Trial
@@ -12,7 +22,12 @@ from slipguard.tune.tally import Tally
 from slipguard.tune.thresholds import Threshold, thresholds
 
 __all__ = [
+    "Difference",
     "DriveResult",
+    "Goal",
+    "LoopDrive",
+    "LoopTuned",
+    "Nudged",
     "Sensitivity",
     "Tally",
     "Threshold",
@@ -26,4 +41,6 @@ __all__ = [
     "recommend",
     "thresholds",
     "tune",
+    "tune_closed_loop",
+    "with_chance",
 ]

@@ -40,7 +40,7 @@ def content_key(drive: Path, config: Config) -> str:
     RecordingError
         The drive cannot be read.
     """
-    digest = hashlib.sha256(_code().encode())
+    digest = hashlib.sha256(code_digest(CORE).encode())
     for name in sorted(set(Config.__dataclass_fields__) - set(CARRIED)):
         digest.update(f"{name}={getattr(config, name)!r}\n".encode())
     try:
@@ -94,10 +94,10 @@ _at_hand: OrderedDict[str, Quick] = OrderedDict()
 
 
 @cache
-def _code() -> str:
-    """Version of the package and a digest of the code that matters: development has no version."""
+def code_digest(folders: tuple[str, ...]) -> str:
+    """Version of the package and a digest of the code in it that matters: development has none."""
     home = Path(slipguard.__file__).parent
-    files = [*home.glob("*.py"), *(p for name in CORE for p in (home / name).glob("*.py"))]
+    files = [*home.glob("*.py"), *(p for name in folders for p in (home / name).rglob("*.py"))]
     digest = hashlib.sha256(version("slipguard").encode())
     for path in sorted(files):
         digest.update(path.read_bytes())

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from slipguard.tune.study import Trial
-
-Objectives = tuple[float, float, float]
+from slipguard.tune.study import Objectives, Trial
 
 LEAST_DELAY_MS = 10.0
 """Delays below this are not told apart when shares are compared."""
@@ -34,14 +32,17 @@ def recommend(trials: Sequence[Trial], hours: float) -> Trial:
     the three objectives, each as a share of the rover's own.
     """
     first = trials[0]
-    missed, false_per_h, delay_ms = first.objectives
-    scale = (max(missed, 1.0), max(false_per_h, 1.0 / hours), max(delay_ms, LEAST_DELAY_MS))
-
-    def cost(trial: Trial) -> float:
-        return sum(x / s for x, s in zip(trial.objectives, scale, strict=True))
-
+    missed = first.objectives[0]
     safe = [trial for trial in pareto(trials) if trial.objectives[0] <= missed]
-    return min([first, *safe], key=cost)  # of equals the first: the rover's own
+    # Of equals the first: the rover's own.
+    least = (1.0, 1.0 / hours, LEAST_DELAY_MS)
+    return min([first, *safe], key=lambda t: cost(t.objectives, first.objectives, least))
+
+
+def cost(objectives: Objectives, own: Objectives, least: Objectives) -> float:
+    """Sum of the objectives, each as a share of the rover's own, or of the least told apart."""
+    scale = (max(o, low) for o, low in zip(own, least, strict=True))
+    return sum(x / s for x, s in zip(objectives, scale, strict=True))
 
 
 def reason(before: Objectives, after: Objectives) -> str:
@@ -61,6 +62,11 @@ def reason(before: Objectives, after: Objectives) -> str:
     if abs(delay_ms) >= 0.5:
         words = f"{abs(delay_ms):.0f} ms {'less' if delay_ms < 0 else 'more'} delay"
         (gains if delay_ms < 0 else costs).append(words)
+    return sentence(gains, costs)
+
+
+def sentence(gains: Sequence[str], costs: Sequence[str]) -> str:
+    """What is gained and what it costs, as one sentence."""
     if not gains and not costs:
         return "nothing changes"
     if not gains:

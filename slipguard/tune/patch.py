@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from slipguard.config import Config
 from slipguard.section import dump_yaml, load_section, plain, without_keys
-from slipguard.tune.thresholds import SECTIONS
 
 
 def patched(rover_text: str, values: Mapping[str, float], note: str = "") -> str:
     """A rover YAML with these thresholds in place of its own.
 
-    The sections ``spin`` and ``rolling`` are written anew at the end, with ``note`` above them as
-    comments; every other line, comments too, stays.
+    The sections that hold them are written anew at the end, with ``note`` above them as comments;
+    every other line, comments too, stays.
 
     Raises
     ------
@@ -22,13 +22,13 @@ def patched(rover_text: str, values: Mapping[str, float], note: str = "") -> str
     """
     Config.parse(rover_text, source="rover file")
     own = plain(load_section(rover_text, "rover file"))
-    sections = {name: dict(own.get(name) or {}) for name in SECTIONS}
+    sections: dict[str, dict[str, Any]] = {}
     for name, value in values.items():
         section, _, key = name.partition("__")
-        sections[section][key] = value
-    rest = without_keys(rover_text, SECTIONS)
+        sections.setdefault(section, dict(own.get(section) or {}))[key] = value
+    rest = without_keys(rover_text, sections)
     comments = "".join(f"# {line}\n" for line in note.splitlines())
-    new = dump_yaml({k: v for k, v in sections.items() if v})
+    new = dump_yaml(sections) if sections else ""
     text = f"{rest.rstrip()}\n\n{comments}{new}"
     Config.parse(text, source="the tuned rover file")
     return text

@@ -15,7 +15,7 @@ from slipguard.config import Config
 from slipguard.errors import RecordingError
 from slipguard.tune.cache import default_folder
 from slipguard.tune.choose import pareto, reason, recommend
-from slipguard.tune.study import StudyFile, Trial, Values, folds
+from slipguard.tune.study import Objectives, StudyFile, Trial, Values, folds
 from slipguard.tune.tally import (
     LabelledDrive,
     Tally,
@@ -25,12 +25,10 @@ from slipguard.tune.tally import (
     tally_replay,
     total,
 )
-from slipguard.tune.thresholds import WITHIN, Threshold, own, rounded, thresholds, with_values
+from slipguard.tune.thresholds import WITHIN, Threshold, nudged, own, thresholds, with_values
 
 SETS = 200
 FOLDS = 4
-NUDGE = 1.25
-"""How far a threshold is moved, alone, to see what it does: by this factor either way."""
 
 Progress = Callable[[str, int, int], None]
 """Is told what is being done, how much of it is, and of how much."""
@@ -185,7 +183,7 @@ def tune(
         def search(name: str, some: Sequence[int]) -> list[Trial]:
             chosen = [labelled[i] for i in some]
 
-            def evaluate(todo: Sequence[Values]) -> list[tuple[float, float, float]]:
+            def evaluate(todo: Sequence[Values]) -> list[Objectives]:
                 each = tally_all(chosen, config, folder, todo, executor)
                 return [total(tallies).objectives for tallies in each]
 
@@ -243,11 +241,7 @@ def _sensitivity(
     best: Values,
     executor: Executor | None,
 ) -> Iterable[Sensitivity]:
-    moved = [(rounded(best[t.name] / NUDGE), rounded(best[t.name] * NUDGE)) for t in found]
-    moved = [
-        (max(low, min(t.low, best[t.name])), min(high, max(t.high, best[t.name])))
-        for t, (low, high) in zip(found, moved, strict=True)
-    ]
+    moved = [nudged(t, best[t.name]) for t in found]
     sets = [best]
     for t, (low, high) in zip(found, moved, strict=True):
         sets += [{**best, t.name: low}, {**best, t.name: high}]

@@ -21,18 +21,19 @@ from slipguard.tune.thresholds import Threshold, own, rounded
 
 BATCH = 8
 """Sets proposed together: these can be tried side by side."""
-OBJECTIVES = ("missed events", "false alarms per hour", "delay, ms")
 
 Values = dict[str, float]
-Evaluate = Callable[[Sequence[Values]], list[tuple[float, float, float]]]
+Objectives = tuple[float, ...]
+"""What is made small; on recorded drives missed events, false alarms an hour, delay in ms."""
+Evaluate = Callable[[Sequence[Values]], list[Objectives]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """A set of thresholds and how good it is: missed events, false alarms an hour, delay in ms."""
+    """A set of settings and how good it is: what is made small."""
 
     values: Values
-    objectives: tuple[float, float, float]
+    objectives: Objectives
 
 
 class StudyFile:
@@ -45,6 +46,8 @@ class StudyFile:
         The studies.
     purpose : str
         What they are about, as one word. A file made for another purpose is refused.
+    objectives : int
+        How many things are made small.
 
     Raises
     ------
@@ -52,13 +55,13 @@ class StudyFile:
         The file is there and no study, half written, or about something else.
     """
 
-    def __init__(self, path: Path, names: Sequence[str], purpose: str) -> None:
+    def __init__(self, path: Path, names: Sequence[str], purpose: str, objectives: int = 3) -> None:
         import optuna
 
         optuna.logging.set_verbosity(optuna.logging.WARNING)
         self._path = path
         if not path.exists():
-            self._create(names, purpose)
+            self._create(names, purpose, objectives)
         _check_sqlite(path)
         try:
             storage = optuna.storages.RDBStorage(_url(path))
@@ -67,14 +70,14 @@ class StudyFile:
             }
             purposes = {study.user_attrs.get("purpose") for study in self._studies.values()}
         except Exception as err:  # whatever a database that is not right can raise
-            raise _damaged(path) from err
+            raise damaged(path) from err
         if purposes != {purpose}:
             raise RecordingError(
                 f"{path}: a study of other drives, labels or settings, of another seed or version; "
                 "name another file, or move this one away"
             )
 
-    def _create(self, names: Sequence[str], purpose: str) -> None:
+    def _create(self, names: Sequence[str], purpose: str, objectives: int) -> None:
         """Make it under another name first: a kill here leaves no half file behind."""
         import optuna
 
@@ -84,7 +87,7 @@ class StudyFile:
             storage = optuna.storages.RDBStorage(_url(part))
             for name in names:
                 study = optuna.create_study(
-                    study_name=name, storage=storage, directions=["minimize"] * len(OBJECTIVES)
+                    study_name=name, storage=storage, directions=["minimize"] * objectives
                 )
                 study.set_user_attr("purpose", purpose)
             storage.remove_session()
@@ -111,12 +114,12 @@ class StudyFile:
         study = self._studies[name]
         try:
             trials = [
-                Trial(values=dict(t.params), objectives=_three(t.values))
+                Trial(values=dict(t.params), objectives=tuple(t.values))
                 for t in study.get_trials(deepcopy=False)
                 if t.state == optuna.trial.TrialState.COMPLETE
             ]
         except Exception as err:
-            raise _damaged(self._path) from err
+            raise damaged(self._path) from err
         distributions: dict[str, Any] = {
             t.name: optuna.distributions.FloatDistribution(t.low, t.high, log=t.low > 0.0)
             for t in found
@@ -124,7 +127,9 @@ class StudyFile:
         while len(trials) < sets:
             done(len(trials))
             whole = len(trials) // BATCH * BATCH
-            batch = _propose(trials[:whole], distributions, _seed(seed, name, whole))
+            batch = _propose(
+                trials[:whole], distributions, len(study.directions), _seed(seed, name, whole)
+            )
             if whole == 0:
                 batch[0] = own(found)
             todo = batch[len(trials) - whole : sets - whole]
@@ -136,12 +141,14 @@ class StudyFile:
         return trials[:sets]
 
 
-def _propose(history: Sequence[Trial], distributions: Mapping[str, Any], seed: int) -> list[Values]:
+def _propose(
+    history: Sequence[Trial], distributions: Mapping[str, Any], objectives: int, seed: int
+) -> list[Values]:
     """The next batch, from what is known: nothing else goes into it."""
     import optuna
 
     study = optuna.create_study(
-        directions=["minimize"] * len(OBJECTIVES), sampler=optuna.samplers.TPESampler(seed=seed)
+        directions=["minimize"] * objectives, sampler=optuna.samplers.TPESampler(seed=seed)
     )
     study.add_trials([_stored(trial, distributions) for trial in history])
     return [
@@ -163,11 +170,6 @@ def _seed(seed: int, name: str, number: int) -> int:
     return int.from_bytes(digest[:4], "big")
 
 
-def _three(values: Sequence[float]) -> tuple[float, float, float]:
-    missed, false, delay = values
-    return (missed, false, delay)
-
-
 def folds(count: int, wanted: int, seed: int) -> Iterator[tuple[list[int], list[int]]]:
     """Split drives for cross-validation: (those to choose on, those to judge on), by index.
 
@@ -184,7 +186,8 @@ def _url(path: Path) -> str:
     return f"sqlite:///{path.absolute()}"
 
 
-def _damaged(path: Path) -> RecordingError:
+def damaged(path: Path) -> RecordingError:
+    """The error for a study that cannot be read."""
     return RecordingError(
         f"{path}: damaged, or no study of slipguard tune; name another file, or move this one away"
     )
@@ -196,13 +199,13 @@ def _check_sqlite(path: Path) -> None:
         with path.open("rb") as file:
             head = file.read(16)
         if head != b"SQLite format 3\0":
-            raise _damaged(path)
+            raise damaged(path)
         database = sqlite3.connect(f"file:{path.absolute().as_posix()}?mode=ro", uri=True)
         try:
             names = {row[0] for row in database.execute("SELECT name FROM sqlite_master")}
         finally:
             database.close()
     except (OSError, sqlite3.Error) as err:
-        raise _damaged(path) from err
+        raise damaged(path) from err
     if not {"studies", "trials"} <= names:
-        raise _damaged(path)
+        raise damaged(path)

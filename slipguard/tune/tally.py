@@ -136,12 +136,18 @@ def tally_sets(
 
 def tally_replay(drive: LabelledDrive, config: Config) -> Tally:
     """How good a config is on a drive that is replayed whole, as on the rover."""
+    episodes, start_s, end_s = replayed_episodes(drive.path, config)
+    return _tally(episodes, drive.labels, (end_s - start_s) / 3600.0)
+
+
+def replayed_episodes(drive: Path, config: Config) -> tuple[list[Episode], float, float]:
+    """What a whole replay finds of spin, lock and rolling; first and last second of the drive."""
     log, times = EpisodeLog(), [0.0, 0.0]
-    for number, (_, decision) in enumerate(replay_rows(open_recording(drive.path), config)):
+    for number, (_, decision) in enumerate(replay_rows(open_recording(drive), config)):
         low, high = times if number else (decision.t_s, decision.t_s)
         times = [min(low, decision.t_s), max(high, decision.t_s)]
         log.add(decision.t_s, (f for f in decision.findings if f.kind in KINDS))
-    return _tally(log.episodes(), drive.labels, (times[1] - times[0]) / 3600.0)
+    return log.episodes(), times[0], times[1]
 
 
 def _tally(episodes: Iterable[Episode], labels: Sequence[Event], hours: float) -> Tally:

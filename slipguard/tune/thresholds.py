@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from slipguard.config import Config, settings_table
+from slipguard.config import Config, SettingDoc, settings_table
 
-SECTIONS = ("spin", "rolling")
+DETECTION = ("spin", "rolling")
 """Settings of these sections decide when spin, lock and rolling are found."""
+
+RESPONSE = (
+    "hold.brake",
+    "hold.margin",
+    "hold.press_per_mm",
+    "hold.release_s",
+    "limits.traction_brake_per_mps",
+    "limits.slip_target_mps",
+    "limits.throttle_cut_per_s",
+    "limits.throttle_restore_per_s",
+)
+"""How hard and how fast the rover is held, braked and throttled. Not what its builder wishes, as
+the grade from which it is held, or for safety, as the speed above which no wheel is braked."""
 
 WITHIN = 4.0
 """Values are tried from a quarter to four times the rover's own, inside the setting's limits."""
+
+NUDGE = 1.25
+"""How far a setting is moved, alone, to see what it does: by this factor either way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +58,20 @@ class Threshold:
 
 
 def thresholds(config: Config, within: float = WITHIN) -> list[Threshold]:
-    """What is searched for this rover, in the order of the settings table."""
+    """What is searched on recorded drives, in the order of the settings table."""
+    return _searched(config, within, lambda row: row.section in DETECTION)
+
+
+def response_settings(config: Config, within: float = WITHIN) -> list[Threshold]:
+    """What is searched in closed loop, in the order of the settings table."""
+    return _searched(config, within, lambda row: f"{row.section}.{row.key}" in RESPONSE)
+
+
+def _searched(
+    config: Config, within: float, wanted: Callable[[SettingDoc], bool]
+) -> list[Threshold]:
     found = []
-    for row in settings_table():
-        if row.section not in SECTIONS:
-            continue
+    for row in filter(wanted, settings_table()):
         value = float(getattr(getattr(config, row.section), row.key))
         # A threshold the rover has switched off is searched around the usual value.
         middle = value if value > 0.0 else float(row.default)
@@ -73,6 +98,12 @@ def own(found: list[Threshold]) -> dict[str, float]:
 def rounded(value: float) -> float:
     """Three digits: what is tried is what is written down."""
     return float(f"{value:.3g}")
+
+
+def nudged(t: Threshold, value: float) -> tuple[float, float]:
+    """A value moved down and up, inside the bounds of the search."""
+    low, high = rounded(value / NUDGE), rounded(value * NUDGE)
+    return max(low, min(t.low, value)), min(high, max(t.high, value))
 
 
 def with_values(config: Config, values: Mapping[str, float]) -> Config:

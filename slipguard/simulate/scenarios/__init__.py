@@ -7,9 +7,12 @@ motor. The motor is enabled and the stick neutral for at least the first 0.8 s.
 
 from __future__ import annotations
 
+import runpy
 from collections.abc import Callable
+from pathlib import Path
 
 from slipguard.config import Config
+from slipguard.section import suggest
 from slipguard.simulate.scenario import DEMO_ROVER, Scenario
 from slipguard.simulate.scenarios import driving, slopes, traction
 from slipguard.simulate.scenarios.variants import (
@@ -75,13 +78,46 @@ def make(name: str, seed: int, config: Config = DEMO_ROVER) -> Scenario:
     return SCENARIOS[name](seed, config)
 
 
+class ScenarioError(ValueError):
+    """There is no such scenario; the message says what was expected."""
+
+
+def find(name: str, seed: int, config: Config = DEMO_ROVER) -> Scenario:
+    """Build a scenario by name, or by ``FILE.py:FUNCTION`` for one of your own.
+
+    Raises
+    ------
+    ScenarioError
+        There is none of that name, or the function gives something else.
+    """
+    file, colon, function = name.rpartition(":")
+    if not colon:
+        if name not in SCENARIOS:
+            near = suggest(name, sorted(SCENARIOS))
+            raise ScenarioError(f"scenario {name!r}: there is none of that name{near}")
+        return SCENARIOS[name](seed, config)
+    if not Path(file).is_file():
+        raise ScenarioError(f"scenario {name!r}: there is no file {file!r}")
+    build = runpy.run_path(file).get(function)
+    if not callable(build):
+        raise ScenarioError(f"scenario {name!r}: {file} has no function {function!r}")
+    built = build(seed, config)
+    if not isinstance(built, Scenario):
+        raise ScenarioError(
+            f"scenario {name!r}: {function} returned a {type(built).__name__}, expected a Scenario"
+        )
+    return built
+
+
 __all__ = [
     "ENCODERS",
     "ENCODER_FAULTS",
     "IMU_FAULTS",
     "MISMATCHES",
     "SCENARIOS",
+    "ScenarioError",
     "backwards",
+    "find",
     "in_reverse",
     "make",
     "with_fault",
