@@ -93,6 +93,7 @@ def test_check_arms_and_ends(tmp_path, short, capsys):
     error = capsys.readouterr().err
     assert error.startswith("slipguard: not armed\n  brakes: no plugin serves brake.fl, brake.fr,")
     assert "\n  throttle: no plugin serves throttle" in error
+    assert "\n  sensors: no plugin measures counts or wheel_speed_radps, accel_mps2, gyro_" in error
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,14 @@ def fitted(host: Host, settings: LiveSettings) -> tuple[Check, ...]:
     return (
         Check("brakes", brakes),
         Check("throttle", _throttle_problem(host, settings)),
+        Check("sensors", _sensors_problem(host)),
     )
+
+
+def _sensors_problem(host: Host) -> str:
+    wanted = [("counts", "wheel_speed_radps"), ("accel_mps2",), ("gyro_radps",)]
+    missing = [" or ".join(names) for names in wanted if not host.servers.keys() & set(names)]
+    return f"no plugin measures {', '.join(missing)}; name one under plugins:" if missing else ""
 
 
 def _throttle_problem(host: Host, settings: LiveSettings) -> str:
