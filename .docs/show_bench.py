@@ -1,6 +1,6 @@
 """Puts the table of ``slipguard bench`` into the README: ``python .docs/show_bench.py``.
 
-Numbers of the machine it runs on; close what else uses the processor. Takes about a minute.
+Numbers of the machine it runs on; close what else uses the processor. Takes a minute or two.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A recorded drive through the guard, row by row: the same decisions as on the rover.
 
 Where numba is installed a long drive runs on the compiled engine. Loading that takes a second or
-two, and compiling it, once on a machine, half a minute: a short drive is through before.
+two, and compiling it, once on a machine, a minute: a short drive is through before.
 """
 
 from __future__ import annotations
