@@ -116,6 +116,7 @@ def recorded(tmp_path) -> Path:
     return path
 
 
+@pytest.mark.large
 def test_the_command_prints_every_figure_with_its_baseline(recorded, tmp_path, capsys, monkeypatch):
     """The machine is named, each engine is there, and the file holds the same."""
     monkeypatch.setattr(scaling, "LENGTHS_MIN", (1, 2))

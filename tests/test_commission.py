@@ -472,6 +472,7 @@ def test_whoever_leaves_the_keyboard_has_no_record(key, tmp_path):
     assert not path.exists()
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("steered", ["skid", "rear", "both"])
 def test_other_ways_to_steer_pass_too(steered):
     """Whatever steers it, and a rover that does not steer its wheels at all."""

@@ -64,6 +64,7 @@ def stem(name: str) -> str:
     return name.removesuffix(".gz").removesuffix(".csv")
 
 
+@pytest.mark.large
 def test_the_set_has_every_kind_of_drive():
     """What a builder will meet, each at least once, in 20 to 60 s, one of them plain text, and
     small enough to be downloaded without thinking."""

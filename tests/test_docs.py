@@ -239,6 +239,7 @@ def test_everything_was_found_and_nothing_invented(clay_log):
     assert all(s.recall == 1.0 and not s.false_alarms for s in scores.values())
 
 
+@pytest.mark.large
 def test_help_is_worth_what_the_readme_says():
     """The two simulated drives in the README's table, with and without help."""
     from slipguard.simulate import make, run, summarise

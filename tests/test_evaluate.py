@@ -139,6 +139,10 @@ VALIDATION = {
 """Scenario and seed of the small validation set; none was looked at while thresholds were set."""
 
 
+one_process = pytest.mark.xdist_group("validation")
+"""The set is simulated once, not in each process."""
+
+
 @pytest.fixture(scope="module")
 def validated():
     total, by_scenario = Measures(), {}
@@ -148,6 +152,7 @@ def validated():
     return total, by_scenario
 
 
+@one_process
 def test_every_labelled_spin_and_roll_of_the_validation_set_is_found_in_time(validated):
     """The level of detection: nothing labelled is missed, half of the spins within 35 ms and 95 %
     within 90 ms."""
@@ -158,12 +163,14 @@ def test_every_labelled_spin_and_roll_of_the_validation_set_is_found_in_time(val
     assert np.percentile(total.delays_s["wheel_spin"], 95) <= 0.090
 
 
+@one_process
 def test_nothing_is_invented_on_the_validation_set(validated):
     """Cornering, stones, knocks, standing, ice: no finding that truth does not show."""
     total, _ = validated
     assert total.false == {}, total.notes
 
 
+@one_process
 def test_speed_and_its_sigma_are_true_on_the_validation_set(validated):
     """Speed error and honesty of sigma, in each scenario and in total."""
     total, by_scenario = validated
@@ -194,6 +201,7 @@ def test_the_guard_holds_the_hill(scenario):
     assert max(held) <= bar
 
 
+@one_process
 def test_tables_and_json_hold_every_number(validated):
     """What is measured is shown: a table without a scenario, or JSON that cannot be written,
     would hide it."""

@@ -126,6 +126,7 @@ def test_a_new_project_passes_its_own_tests_at_once(project):
     assert "failed" not in said
 
 
+@pytest.mark.large
 def test_a_new_project_guides_who_replaces_its_example_board(project):
     """With a board of the author's own the kit goes on; the example's tests ask for new ones."""
     code = project / "my_brake" / "__init__.py"

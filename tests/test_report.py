@@ -257,7 +257,7 @@ def test_without_the_library_the_command_says_what_to_install(short, monkeypatch
 
     monkeypatch.setattr(builtins, "__import__", missing)
     assert main(["report", str(short), "-o", str(tmp_path / "a.html")]) == Exit.USAGE
-    assert "slipguard[report]" in capsys.readouterr().err
+    assert "pip install '.[report]'" in capsys.readouterr().err
 
 
 def test_a_picture_without_a_browser_is_refused_in_words(short, monkeypatch, capsys, tmp_path):

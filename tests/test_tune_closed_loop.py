@@ -204,6 +204,7 @@ def test_a_difference_inside_chance_is_none(config, made_up, monkeypatch):
     assert slight.verdict == "no difference", "half a millimetre: nobody cares"
 
 
+@pytest.mark.large
 def test_the_command_in_the_simulator(mine, tmp_path, capsys):
     """A real, short loop, from the rover file to one that loads; a second start drives nothing."""
     out = tmp_path / "tuned.yaml"
