@@ -26,8 +26,8 @@ def test_the_bare_calls_are_those_of_the_fusion():
     predicts = [c for c in calls if c.H is None]
     updates = [c for c in calls if c.H is not None]
     assert len(predicts) == len(READINGS) - 1
-    assert {c.H.shape for c in updates} == {(4, 7), (3, 7)}
-    assert all(c.F.shape == (7, 7) for c in predicts)
+    assert {c.H.shape for c in updates} == {(4, 8), (3, 8)}
+    assert all(c.F.shape == (8, 8) for c in predicts)
 
 
 def test_the_numpy_loop_calculates_what_filterpy_does(monkeypatch):
@@ -92,11 +92,11 @@ def test_without_a_compiler_there_is_no_floor_in_c(monkeypatch):
 
 
 def test_the_arithmetic_is_counted():
-    """One predict: F P F' is twice 2 * 7^3, F x 2 * 7^2, plus Q. Updates take more with more
+    """One predict: F P F' is twice 2 * 8^3, F x 2 * 8^2, plus Q. Updates take more with more
     measurements."""
     calls = baselines.calls_of(rover(), READINGS)
     predict = next(c for c in calls if c.H is None)
-    assert baselines.operations([predict]) == 4 * 343 + 2 * 49 + 49
+    assert baselines.operations([predict]) == 4 * 512 + 2 * 64 + 64
     of_three, of_four = (
         next(c for c in calls if c.H is not None and len(c.H) == m) for m in (3, 4)
     )

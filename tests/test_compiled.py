@@ -42,7 +42,7 @@ both are 1e-9 standard deviations off in this one update). 2e-5 was the most on 
 def some_filter(seed: int):
     """A state with a covariance, F, Q, H, R and innovations of the sizes the fusion uses."""
     rng = np.random.default_rng(seed)
-    scale = np.array([0.1, 0.3, 0.01, 1e-3, 1e-3, 1e-3, 1e-3])
+    scale = np.array([0.1, 0.3, 0.01, 1e-3, 1e-3, 1e-3, 1e-3, 0.01])
     root = scale[:, None] * rng.standard_normal((N_STATE, N_STATE))
     F = np.eye(N_STATE) + 0.02 * rng.standard_normal((N_STATE, N_STATE))
     m = int(rng.integers(1, 5))
@@ -71,9 +71,11 @@ def test_the_written_out_algebra_is_that_of_filterpy(seed):
     noise = np.sqrt(np.diag(R))
     unitless = [K * noise / sd[:, None] for K in gains]
     assert unitless[0] == pytest.approx(unitless[1], abs=1e-7)
+    ties, along = rng.standard_normal((2, N_STATE))
+    ties[3] = 0.0
     for engine in (ours, theirs):
-        engine.reset(3, 0.5, 2.0)
-        engine.shift(0, 0.25, 0.125)
+        engine.reset(3, 0.5, 2.0, ties)
+        engine.shift(along, 0.25, 0.125)
     assert pytest.approx(theirs.P, rel=1e-6, abs=1e-12) == ours.P
     assert ours.x == pytest.approx(theirs.x, rel=1e-6)
 

@@ -20,7 +20,7 @@ pytest.importorskip("mujoco")
 
 from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
-from slipguard.simulate import DEMO_ROVER, SCENARIOS, run
+from slipguard.simulate import DEMO_ROVER, SCENARIOS, Label, run
 
 
 @pytest.mark.parametrize(
@@ -102,6 +102,21 @@ def test_what_is_invented_is_told_from_what_is_slight():
     )
     assert out.slight == {"wheel_spin": 1}
     assert out.false == {}
+
+
+def test_a_finding_may_be_as_late_as_the_data_it_is_made_of():
+    """Wheel data of 0.2 s ago tell of a spin that is over: it was found, and nothing invented."""
+    t_s = np.arange(0, 2, 0.01)
+    truth = {"t_s": t_s, "true_speed_mps": np.zeros(len(t_s))}
+    for wheel in ("fl", "fr", "rl", "rr"):
+        truth[f"true_{wheel}_slip_mps"] = truth[f"true_{wheel}_ground_mps"] = np.zeros(len(t_s))
+    truth["true_fl_slip_mps"] = np.where((t_s > 0.7) & (t_s < 0.82), 0.5, 0.0)
+    spin = Label(kind="wheel_spin", wheel="fl", start_s=0.7, end_s=0.82, travel_m=0.06)
+    for late_s, false in ((0.0, {"wheel_spin": 1}), (0.2, {})):
+        decisions = _spinning_decisions(t_s)
+        out = measure([], truth, [spin], DEMO_ROVER, decisions=decisions, late_s=late_s)
+        assert out.false == false
+        assert out.found == ({} if false else {"wheel_spin": 1})
 
 
 def _spinning_decisions(t_s):

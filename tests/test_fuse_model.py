@@ -15,7 +15,8 @@ from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import Body
 from slipguard.fuse.filterpy_engine import FilterpyEngine
-from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, V
+from slipguard.fuse.late import LateTravel
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, B, C, D, V
 
 Q_M = 0.0049
 """About one count of the demo rover, metres."""
@@ -175,6 +176,74 @@ def test_excess_is_the_way_to_the_near_edge(mean, low, width):
         assert mean + excess == pytest.approx(low if mean < low else high, abs=1e-12)
 
 
+# --- Encoders that speak late ----------------------------------------------------------------
+
+
+def late_body(late_s: float) -> Body:
+    """Driving at 2 m/s for half a second, its wheels ``late_s`` late, speed and lateness unsure."""
+    config = rover().with_changes(encoders__delay_s=late_s, encoders__delay_sd_s=0.03)
+    body = Body(config, FilterpyEngine)
+    body.engine.reset(V, 2.0, 0.1**2, [0.0] * N_STATE)
+    frame = Frame(dt_s=0.005, imu_new=True, accel=(0.0, 0.0, 9.81), gyro=(0.0, 0.0, 0.0))
+    for _ in range(100):
+        body.take_imu(frame)
+        body.predict(frame, False)
+    body.look_back()
+    return body
+
+
+def seen_rim(body: Body, i: int) -> tuple[float, float]:
+    """Mean and variance of where rim i was at the moment its encoder speaks of."""
+    body.look_back()
+    h = np.zeros(N_STATE)
+    h[P0 + i], h[V], h[D] = 1.0, -body.late_s * body.hub_gain[i], -body.seen_hub_mps(i)
+    return float(body.engine.x[P0 + i]) - body.late_m[i], float(h @ body.engine.P @ h)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.03, 0.2])
+def test_what_a_late_encoder_said_stays_said_when_the_speed_is_moved(late_s):
+    """The speed was wrong all the while: the rim is elsewhere now, not where it was seen."""
+    body = late_body(late_s)
+    before = [seen_rim(body, i) for i in range(4)]
+    now_m = body.engine.x[P0:D].copy()
+    body.shift_speed(-0.4, 0.3**2)
+    for i in range(4):
+        assert seen_rim(body, i) == pytest.approx(before[i], abs=1e-9)
+    assert body.engine.x[P0:D] - now_m == pytest.approx(-0.4 * late_s, abs=1e-9)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.03, 0.2])
+def test_a_rim_that_is_believed_again_is_where_it_was_seen(late_s):
+    """Its variance is that of the count alone; where it is now hangs on speed and lateness."""
+    body = late_body(late_s)
+    body.set_rim(1, 7.5, 2e-6)
+    assert seen_rim(body, 1) == pytest.approx((7.5, 2e-6), abs=1e-9)
+    assert body.engine.x[P0 + 1] == pytest.approx(7.5 + 2.0 * late_s, abs=2e-3)
+    sd_now = math.hypot(late_s * math.sqrt(body.speed_var), 2.0 * 0.03)
+    assert math.sqrt(body.engine.P[P0 + 1, P0 + 1]) == pytest.approx(sd_now, rel=0.1)
+
+
+@given(
+    late_s=st.floats(0.0, 0.12),
+    changes=st.lists(st.tuples(st.integers(1, 12), st.floats(-0.5, 0.5)), max_size=5),
+)
+def test_a_revised_past_is_the_past_at_the_revised_speed(late_s, changes):
+    """Travel kept in sums against travel counted again from the speeds as they turned out."""
+    ring, speeds, dt = LateTravel(), [], 0.005
+    for steps, change in [*changes, (30, 0.0)]:
+        for _ in range(steps):
+            speeds.append(1.0)
+            ring.remember(dt, 0.25, [1.0, 1.0, 2.0, 2.0])
+        ring.revise(change, [1.0, 1.0, 2.0, 2.0])
+        speeds = [s + change for s in speeds]
+    late_m = [0.0] * 4
+    ring.look_back(late_s, late_m)
+    whole, part = divmod(late_s / dt, 1.0)
+    past = speeds[::-1]
+    travel = sum(past[: int(whole)]) * dt + part * dt * past[int(whole)]
+    assert late_m == pytest.approx([travel, travel, 2 * travel, 2 * travel], abs=1e-9)
+
+
 # --- Prediction ------------------------------------------------------------------------------
 
 
@@ -212,7 +281,7 @@ def test_transition_matrix_is_the_derivative_of_the_prediction(steered, v, c, b,
     cent of it."""
     dt = 0.005
     frame = Frame(dt_s=dt, imu_new=True, imu_age_s=0.0, accel=accel, gyro=gyro)
-    x = np.array([v, c, b, 0.0, 0.0, 0.0, 0.0])
+    x = np.array([v, c, b, 0.0, 0.0, 0.0, 0.0, 0.0])
     F = predicted(x, frame, steered).F
     h = 1e-4
     numeric = np.zeros((N_STATE, N_STATE))
@@ -228,7 +297,7 @@ def test_prediction_keeps_what_stands_still():
     """At rest on a slope, wheels still and the accelerometer reading gravity: nothing moves."""
     lean = 9.80665 * math.sin(0.2)
     frame = Frame(dt_s=0.005, imu_new=True, accel=(lean, 0.0, 9.6), gyro=(0.0, 0.0, 0.0))
-    x = np.array([0.0, lean, 0.0, 0.1, 0.2, 0.3, 0.4])
+    x = np.array([0.0, lean, 0.0, 0.1, 0.2, 0.3, 0.4, 0.05])
     assert predicted(x, frame).moved == pytest.approx(x, abs=1e-12)
 
 

@@ -11,6 +11,7 @@ from filterpy.kalman import KalmanFilter
 from slipguard import Config
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
+from slipguard.fuse.model import N_STATE
 from slipguard.label import propose
 from slipguard.label.define import label_drive
 from slipguard.label.propose import Proposal, with_markers
@@ -60,14 +61,14 @@ def test_it_is_the_smoother_of_filterpy():
 
 def test_nothing_flows_back_through_what_was_forgotten():
     """A state that was reset says nothing of what it was before."""
-    recorder = Recorder(np.zeros(7), np.eye(7))
-    recorder.reset(3, 100.0, 0.01)
-    H = np.zeros((1, 7))
+    recorder = Recorder(np.zeros(N_STATE), np.eye(N_STATE))
+    recorder.reset(3, 100.0, 0.01, [0.0] * N_STATE)
+    H = np.zeros((1, N_STATE))
     H[0, 3] = 1.0
     recorder.update(np.array([-50.0]), H, np.array([[0.01]]))
     means, covs = smooth(recorder.steps, recorder.x, recorder.P)
     np.testing.assert_allclose(means[0], 0.0, atol=1e-9)
-    np.testing.assert_allclose(covs[0], np.eye(7), atol=1e-6)
+    np.testing.assert_allclose(covs[0], np.eye(N_STATE), atol=1e-6)
     assert means[1][3] == pytest.approx(75.0)
 
 

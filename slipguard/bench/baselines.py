@@ -29,7 +29,7 @@ class Call:
 
 
 State = tuple[Array, Array]
-"""x (7,) and P (7, 7) at the end."""
+"""x (8,) and P (8, 8) at the end."""
 
 
 def calls_of(config: Config, readings: Sequence[Reading]) -> list[Call]:

@@ -1,13 +1,13 @@
 /* The recursion of the Kalman filter as one would write it by hand in C: a floor for the bench.
  *
  * calls: one after the other, each  m, vector, and
- *   m = 0 (predict):  vector[7], F[7][7], Q[7][7]    x = F x + vector, P = F P F' + Q
- *   m > 0 (update):   vector[m], H[m][7], R[m][m]    z = vector, in the form of Joseph
- * x[7] and P[7][7] are read and overwritten.
+ *   m = 0 (predict):  vector[8], F[8][8], Q[8][8]    x = F x + vector, P = F P F' + Q
+ *   m > 0 (update):   vector[m], H[m][8], R[m][m]    z = vector, in the form of Joseph
+ * x[8] and P[8][8] are read and overwritten.
  */
 #include <math.h>
 
-#define N 7
+#define N 8
 #define M 4
 
 static void carry(const double *F, const double *Q, double P[N][N])

@@ -5,8 +5,9 @@ Definitions
 A *label* is an event in truth. A spin counts for recall from the excess rim travel on that
 detection is meant for (12 mm, or 35 mm where a count is longer than 12 mm); shorter ones are
 counted apart. A finding *matches* a label of its kind and wheel when they overlap, give or take
-``NEAR_S``. One without a label is *slight* when truth shows the same thing at that time, too
-short or too small for a label, and *false* when it does not.
+``NEAR_S``, and later by as much as the wheel data come late. One without a label is *slight* when
+truth shows the same thing at that time, too short or too small for a label, and *false* when it
+does not.
 """
 
 from __future__ import annotations
@@ -102,6 +103,7 @@ def measure(
     *,
     name: str = "",
     decisions: Iterable[Decision] | None = None,
+    late_s: float = 0.0,
 ) -> Measures:
     """Measure one drive.
 
@@ -117,6 +119,9 @@ def measure(
         How notes call the drive.
     decisions : iterable of Decision, optional
         Those of a closed loop; None: the readings go through a new Guard.
+    late_s : float
+        How much later than the motion the wheel data come: so much later a finding may come and
+        still be of its label. Delays are from the label, this included.
     """
     if decisions is None:
         guard = Guard(config, "compiled" if can_compile() else "filterpy")  # the same, sooner
@@ -132,8 +137,8 @@ def measure(
     out.hours = float(t[-1] - t[0]) / 3600.0
     _speed_errors(out, truth, labels, np.array(speed), np.array(sd))
     episodes = log.episodes()
-    _found(out, episodes, labels, truth, config, name)
-    _invented(out, episodes, labels, truth, name)
+    _found(out, episodes, labels, truth, config, name, late_s)
+    _invented(out, episodes, labels, truth, name, late_s)
     return out
 
 
@@ -159,12 +164,12 @@ def _speed_errors(
     ]
 
 
-def _matches(episode: Episode, label: Label) -> bool:
+def _matches(episode: Episode, label: Label, late_s: float) -> bool:
     return (
         episode.kind == label.kind
         and episode.wheel == label.wheel
         and episode.end_s >= label.start_s - NEAR_S
-        and episode.start_s <= label.end_s + NEAR_S
+        and episode.start_s <= label.end_s + NEAR_S + late_s
     )
 
 
@@ -179,11 +184,12 @@ def _found(
     truth: Mapping[str, Array],
     config: Config,
     name: str,
+    late_s: float,
 ) -> None:
     for label in labels:
         if label.kind not in (*COUNTED, "sensor_fault"):
             continue
-        hits = [e for e in episodes if _matches(e, label)]
+        hits = [e for e in episodes if _matches(e, label, late_s)]
         if label.kind == "wheel_spin":
             travel = _excess_m(truth, label.wheel, label.start_s, label.end_s)
             if travel < _bar_m(config):  # not so where there is no truth: then it counts
@@ -208,13 +214,14 @@ def _invented(
     labels: Sequence[Label],
     truth: Mapping[str, Array],
     name: str,
+    late_s: float,
 ) -> None:
     for e in episodes:
         if e.kind in ("link_lost", "overspeed", "tip_over_risk"):
             continue  # statements about the command and the pose, not about slip
-        if any(_matches(e, label) for label in labels):
+        if any(_matches(e, label, late_s) for label in labels):
             kind = out.matched
-        elif _slight(e, truth):
+        elif _slight(e, truth, late_s):
             kind = out.slight
         else:
             kind = out.false
@@ -223,10 +230,10 @@ def _invented(
         kind[e.kind] = kind.get(e.kind, 0) + 1
 
 
-def _slight(e: Episode, truth: Mapping[str, Array]) -> bool:
+def _slight(e: Episode, truth: Mapping[str, Array], late_s: float) -> bool:
     """Whether truth shows the same thing around then, too slight for a label."""
     t = truth["t_s"]
-    near = (t >= e.start_s - 0.15) & (t <= e.end_s + 0.05)
+    near = (t >= e.start_s - 0.15 - late_s) & (t <= e.end_s + 0.05)
     if not near.any():
         return False
     if e.kind in ("wheel_spin", "wheel_lock"):
@@ -236,7 +243,7 @@ def _slight(e: Episode, truth: Mapping[str, Array]) -> bool:
         along = slip * np.sign(rim) if e.kind == "wheel_spin" else -slip * np.sign(ground)
         return bool((along > SLIP_MPS).any())
     if e.kind == "rolling":
-        return _distance_m(truth, e.start_s - 0.5, e.end_s + 0.05) > ROLL_M
+        return _distance_m(truth, e.start_s - 0.5 - late_s, e.end_s + 0.05) > ROLL_M
     if e.kind == "sliding":
         rims = [truth[f"true_{w}_slip_mps"] + truth[f"true_{w}_ground_mps"] for w in WHEELS]
         stopped = np.max(np.abs(np.array(rims)), axis=0) < 0.1

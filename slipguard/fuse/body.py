@@ -11,7 +11,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
 from slipguard.fuse.engine import Engine
 from slipguard.fuse.late import LateTravel
-from slipguard.fuse.model import N_STATE, P0, B, C, V
+from slipguard.fuse.model import N_STATE, P0, B, C, D, V
 from slipguard.fuse.parting import AccelerometerDoubt
 from slipguard.fuse.rest import STILL_S, RestWatch
 from slipguard.settings import GRAVITY_MPS2
@@ -56,6 +56,10 @@ MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common pr
 MOST_CREEP_FORCE = 5.0  # m/s2
 SCALE_SD = 0.005  # of speed: tyre radius as calibrated
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
+LATE_NOISE = 0.002  # s^0.5, of lateness: so that what a poor start taught is learnt again
+LEAST_LATE_S, MOST_LATE_S = -0.1, 0.25
+UNTIED = (0.0,) * N_STATE
+_C_ALONE = tuple(1.0 if j == C else 0.0 for j in range(N_STATE))
 
 
 class Body:
@@ -71,8 +75,6 @@ class Body:
         Derivative of each hub's speed by the body's.
     slides : bool
         Whether it has spun round, so that no wheel's rim tells of the speed forward.
-    late_s : float
-        How much later than the IMU the encoders speak.
     late_m : list of 4 float
         Predicted rim travel since the moment the encoders' last counts are from.
     """
@@ -109,6 +111,8 @@ class Body:
         for i in range(4):
             x[P0 + i] = 0.5 * config.count_m
             P[P0 + i, P0 + i] = config.count_m**2 / 12 + 1e-8
+        x[D] = config.encoders.delay_s - imu.delay_s
+        P[D, D] = config.encoders.delay_sd_s**2
         self.engine = engine(x, P)
         self._F = np.eye(N_STATE)
         self._Q = np.zeros((N_STATE, N_STATE))
@@ -140,8 +144,10 @@ class Body:
         self.doubt = AccelerometerDoubt()
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
         # The wheels may speak of an earlier moment than the IMU.
-        self.late_s = max(0.0, config.encoders.delay_s - imu.delay_s)
         self._late = LateTravel()
+        self._speed_way = [0.0] * N_STATE
+        self._rim_ties = [0.0] * N_STATE
+        self._late_noise = LATE_NOISE if config.encoders.delay_sd_s > 0.0 else 0.0
         self.late_m = [0.0] * 4
 
     # -- what is believed --------------------------------------------------------------------
@@ -186,6 +192,11 @@ class Body:
     def seen_hub_mps(self, i: int) -> float:
         """Hub speed of wheel i at the moment its encoder speaks of."""
         return self.hub_mps[i] - self.hub_gain[i] * self.accel_mps2 * self.late_s
+
+    @property
+    def late_s(self) -> float:
+        """How much later than the IMU the encoders speak; negative: earlier."""
+        return max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -258,6 +269,7 @@ class Body:
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
         model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
+        self._Q[D, D] = 0.0 if self.at_rest else self._late_noise**2 * dt
         self.engine.predict(moved, self._F, self._Q)
 
     def _slide(self, side_mps2: float, v: float, wz: float, dt: float) -> bool:
@@ -328,20 +340,40 @@ class Body:
             turn = TURN_TRAVEL_NOISE * (hub - mean)
             spread = TRAVEL_NOISE**2 * abs(hub) + turn * turn * 0.05 + rocking
             self._travel_var[i] = spread * dt
-        if self.late_s > 0.0:
-            self._late.remember(dt, self.late_s, self.hub_mps)
+        self._late.remember(dt, MOST_LATE_S, self.hub_mps)
 
     # -- late encoders -----------------------------------------------------------------------
 
     def look_back(self) -> None:
         """Bring ``late_m`` up to date."""
-        if self.late_s > 0.0:
-            self._late.look_back(self.late_s, self.late_m)
+        late_s = self.late_s
+        if late_s >= 0.0:
+            self._late.look_back(late_s, self.late_m)
+            return
+        for i in range(4):  # the IMU is the late one: carry each rim on
+            self.late_m[i] = late_s * self.hub_mps[i]
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
-        if self.late_s > 0.0:
-            self._late.revise(change_mps, self.hub_gain)
+        self._late.revise(change_mps, self.hub_gain)
+
+    def shift_speed(self, by_mps: float, var: float) -> None:
+        """The speed was off by ``by_mps``, with ``var``, and so was the travel since the moment
+        the encoders speak of: what they said stays said."""
+        along = self._speed_way
+        along[V] = 1.0
+        for i in range(4):
+            along[P0 + i] = self.late_s * self.hub_gain[i]
+        self.engine.shift(along, by_mps, var)
+        self.revise_past(by_mps)
+
+    def set_rim(self, i: int, rim_m: float, var_m2: float) -> None:
+        """Rim i was at ``rim_m`` at the moment its encoder speaks of, with ``var_m2``; how far it
+        has come since hangs on the speed and on how long ago that was."""
+        ties = self._rim_ties
+        ties[V] = self.late_s * self.hub_gain[i]
+        ties[D] = self.seen_hub_mps(i)
+        self.engine.reset(P0 + i, rim_m + self.late_m[i], var_m2, ties)
 
     # -- rest --------------------------------------------------------------------------------
 
@@ -372,7 +404,7 @@ class Body:
         if not self.at_rest:
             if rested:
                 # Gravity along x was held to be constant; from here on it is only known so well.
-                self.engine.shift(C, 0.0, REST_FORCE_SD**2)
+                self.engine.shift(_C_ALONE, 0.0, REST_FORCE_SD**2)
             return rested
         innovation = np.array([-v, force, wy - b])
         self.engine.update(innovation, self._H_rest, self._R_rest)
@@ -395,9 +427,9 @@ class Body:
 
     def forget(self, frame: Frame) -> None:
         """Start anew, as sure as a new one is."""
-        self.engine.reset(V, 0.0, self._top_speed**2)
-        self.engine.reset(C, 0.0, START_FORCE_SD**2)
-        self.engine.reset(B, 0.0, self._gyro_bias_sd**2)
+        self.engine.reset(V, 0.0, self._top_speed**2, UNTIED)
+        self.engine.reset(C, 0.0, START_FORCE_SD**2, UNTIED)
+        self.engine.reset(B, 0.0, self._gyro_bias_sd**2, UNTIED)
         self._s_y = frame.accel[1]
         for j in range(3):
             self._gyro_bias[j] = 0.0
@@ -410,5 +442,5 @@ class Body:
 
     def forget_speed(self) -> None:
         """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""
-        self.engine.reset(V, float(self.engine.x[V]), self._top_speed**2)
-        self.engine.shift(C, 0.0, 0.5**2)
+        self.engine.reset(V, float(self.engine.x[V]), self._top_speed**2, UNTIED)
+        self.engine.shift(_C_ALONE, 0.0, 0.5**2)

@@ -9,26 +9,27 @@ from slipguard.fuse.model import Array
 
 
 class Engine(Protocol):
-    """Predict and update of the seven-state filter, built from ``x`` (7,) and ``P`` (7, 7)."""
+    """Predict and update of the eight-state filter, built from ``x`` (8,) and ``P`` (8, 8)."""
 
     def __init__(self, x: Array, P: Array) -> None: ...
 
     @property
     def x(self) -> Array:
-        """State (7,). Overwritten by what follows."""
+        """State (8,). Overwritten by what follows."""
 
     @property
     def P(self) -> Array:
-        """Its covariance (7, 7)."""
+        """Its covariance (8, 8)."""
 
     def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
-        """x' = ``moved`` (7,), which is f of x, P' = F P F' + Q."""
+        """x' = ``moved`` (8,), which is f of x, P' = F P F' + Q."""
 
     def update(self, innovation: Array, H: Array, R: Array) -> Array:
-        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m). Returns K (7, m)."""
+        """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
 
-    def reset(self, index: int, value: float, var: float) -> None:
-        """Forget one state: set it and its variance, uncorrelated with the others."""
+    def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:
+        """Forget one state and set it to ``value``: a measured part with ``var`` plus the others
+        times ``ties`` (8,), with ``ties[index]`` 0; x' = F x + noise with ties as that row of F."""
 
-    def shift(self, index: int, by: float, var: float) -> None:
-        """Move one state and add to its variance."""
+    def shift(self, along: Sequence[float], by: float, var: float) -> None:
+        """Move the state by ``by`` times ``along`` (8,), and add ``var`` to P that way."""

@@ -12,7 +12,7 @@ _EYE = np.eye(N_STATE)
 
 
 class FilterpyEngine:
-    """Predict and update of the seven-state filter. ``x`` (7,), ``P`` (7, 7)."""
+    """Predict and update of the eight-state filter. ``x`` (8,), ``P`` (8, 8)."""
 
     def __init__(self, x: Array, P: Array) -> None:
         # Here and not above: filterpy brings scipy and matplotlib, most of a second to import,
@@ -32,25 +32,29 @@ class FilterpyEngine:
         return self._kf.P  # type: ignore[no-any-return]
 
     def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
-        """x' = ``moved`` (7,), which is f of x, P' = F P F' + Q."""
+        """x' = ``moved`` (8,), which is f of x, P' = F P F' + Q."""
         kf = self._kf
         kf.predict(u=moved - F @ kf.x, B=_EYE, F=F, Q=Q)
 
     def update(self, innovation: Array, H: Array, R: Array) -> Array:
-        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m). Returns K (7, m)."""
+        """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
         kf = self._kf
         kf.update(H @ kf.x + innovation, R=R, H=H)
         return kf.K  # type: ignore[no-any-return]
 
-    def reset(self, index: int, value: float, var: float) -> None:
-        """Forget one state: set it and its variance, uncorrelated with the others."""
+    def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:
+        """Forget one state and set it to ``value``: a measured part with ``var`` plus the others
+        times ``ties`` (8,), with ``ties[index]`` 0; x' = F x + noise with ties as that row of F."""
         kf = self._kf
+        row = np.array(ties) @ kf.P
+        var += float(row @ ties)
         kf.x[index] = value
-        kf.P[index, :] = 0.0
-        kf.P[:, index] = 0.0
+        kf.P[index, :] = row
+        kf.P[:, index] = row
         kf.P[index, index] = var
 
-    def shift(self, index: int, by: float, var: float) -> None:
-        """Move one state and add to its variance."""
-        self._kf.x[index] += by
-        self._kf.P[index, index] += var
+    def shift(self, along: Sequence[float], by: float, var: float) -> None:
+        """Move the state by ``by`` times ``along`` (8,), and add ``var`` to P that way."""
+        way = np.array(along)
+        self._kf.x += by * way
+        self._kf.P += var * np.outer(way, way)

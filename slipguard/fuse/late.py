@@ -6,11 +6,18 @@ MOST_STEPS = 256
 
 
 class LateTravel:
-    """Predicted travel of the four rims over the last steps, the oldest first in a ring."""
+    """Predicted travel of the four rims over the last steps, the oldest first in a ring.
+
+    A speed that was off by c all the while was off by c (t - t_k) in travel since t_k. The sums of
+    c and of c t are kept, and what they were at t_k is taken off each entry: so a revision costs
+    the same however long the ring is.
+    """
 
     def __init__(self) -> None:
         self._clock_s = 0.0
         self._travel_m = [0.0] * 4
+        self._sum_mps = [0.0] * 4
+        self._sum_m = [0.0] * 4
         self._first = 0
         self._taken = 0
         self._times_s = [0.0] * MOST_STEPS
@@ -26,7 +33,8 @@ class LateTravel:
         self._times_s[at] = self._clock_s
         for i in range(4):
             self._travel_m[i] += hub_mps[i] * dt_s
-            self._travels_m[at][i] = self._travel_m[i]
+            revised_m = self._sum_m[i] - self._clock_s * self._sum_mps[i]
+            self._travels_m[at][i] = self._travel_m[i] + revised_m
         while self._taken > 1 and self._time_s(1) < self._clock_s - late_s:
             self._drop()
 
@@ -35,31 +43,31 @@ class LateTravel:
         if self._taken == 0:
             return
         then_s = self._clock_s - late_s
-        before = after = 0
-        for after in range(self._taken):
-            if self._time_s(after) >= then_s:
-                break
-            before = after
+        before = after = self._taken - 1
+        while before > 0 and self._time_s(before) > then_s:
+            after = before
+            before -= 1
         before_s, after_s = self._time_s(before), self._time_s(after)
         share = (then_s - before_s) / (after_s - before_s) if after_s > before_s else 0.0
         share = max(0.0, min(1.0, share))
-        a_m, b_m = self._travels_m[self._at(before)], self._travels_m[self._at(after)]
         for i in range(4):
-            late_m[i] = self._travel_m[i] - (a_m[i] + share * (b_m[i] - a_m[i]))
+            a_m, b_m = self._travelled_m(before, i), self._travelled_m(after, i)
+            late_m[i] = self._travel_m[i] - (a_m + share * (b_m - a_m))
 
     def revise(self, change_mps: float, hub_gain: list[float]) -> None:
         """The speed was off by ``change_mps`` all the while."""
-        for k in range(self._taken):
-            at = self._at(k)
-            back = change_mps * (self._clock_s - self._times_s[at])
-            for i in range(4):
-                self._travels_m[at][i] -= back * hub_gain[i]
+        for i in range(4):
+            change = change_mps * hub_gain[i]
+            self._sum_mps[i] += change
+            self._sum_m[i] += change * self._clock_s
 
-    def _at(self, k: int) -> int:
-        return (self._first + k) % MOST_STEPS
+    def _travelled_m(self, k: int, i: int) -> float:
+        at = (self._first + k) % MOST_STEPS
+        revised_m = self._sum_m[i] - self._times_s[at] * self._sum_mps[i]
+        return self._travels_m[at][i] - revised_m
 
     def _time_s(self, k: int) -> float:
-        return self._times_s[self._at(k)]
+        return self._times_s[(self._first + k) % MOST_STEPS]
 
     def _drop(self) -> None:
         self._first = (self._first + 1) % MOST_STEPS

@@ -1,11 +1,12 @@
 """The motion model, written once: f, F, Q, H, R and the gate. Plain functions of floats.
 
-State x, seven numbers::
+State x, eight numbers::
 
     v          ground speed of the middle of the wheelbase, m/s
     c          reaction to gravity along x plus accelerometer bias, m/s2
     b          bias of the pitch gyro, rad/s
     p[0..3]    rim travel of each wheel (fl, fr, rl, rr), in the encoder's own metres
+    d          how much later than the IMU the encoders speak, s
 
 Prediction, from one IMU sample over dt (f_x, omega: specific force and angular rate; s_y, s_z:
 reaction to gravity along y and z)::
@@ -31,8 +32,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-N_STATE = 7
-V, C, B, P0 = 0, 1, 2, 3
+N_STATE = 8
+V, C, B, P0, D = 0, 1, 2, 3, 7
 
 _SQRT2 = math.sqrt(2.0)
 _PHI0 = 1.0 / math.sqrt(2.0 * math.pi)
@@ -44,7 +45,7 @@ MOST_DISTANCE = 4.0
 def transition(
     dt_s: float, s_z: float, hub_gain: Sequence[float], radius_m: float, F: Array
 ) -> None:
-    """Write F = df/dx into ``F`` (7, 7), which starts as the identity.
+    """Write F = df/dx into ``F`` (8, 8), which starts as the identity.
 
     ``hub_gain`` (4,): derivative of each hub's speed by v. Left out: a gripping tyre's creep, and
     that s_z changes with c; each a few per cent of a step's change.
@@ -65,7 +66,7 @@ def process_noise(
     travel_var: Sequence[float],
     Q: Array,
 ) -> None:
-    """Write Q into ``Q`` (7, 7): what a step of dt adds to the uncertainty.
+    """Write Q into ``Q`` (8, 8): what a step of dt adds to the uncertainty.
 
     ``accel_var`` (m/s)2 added to v; ``drift_var`` (m/s2)2 added to c; ``bias_var`` (rad/s)2
     added to b; ``travel_var`` (4,) m2 added to p. What the accelerometer misses moves all four
@@ -74,8 +75,8 @@ def process_noise(
     Q[V, V] = accel_var
     Q[C, C] = drift_var
     Q[B, B] = bias_var
-    Q[P0:, P0:] = accel_var * dt_s * dt_s / 3.0
-    Q[V, P0:] = Q[P0:, V] = accel_var * dt_s / 2.0
+    Q[P0:D, P0:D] = accel_var * dt_s * dt_s / 3.0
+    Q[V, P0:D] = Q[P0:D, V] = accel_var * dt_s / 2.0
     for i in range(4):
         Q[P0 + i, P0 + i] += travel_var[i]
 

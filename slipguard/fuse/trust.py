@@ -22,7 +22,7 @@ from slipguard.config import Config
 from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
-from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, V
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
 from slipguard.fuse.parting import Parting
 from slipguard.fuse.wheel_track import WheelTrack
 
@@ -191,9 +191,9 @@ class Wheels:
             return
         for i, wheel in enumerate(self.tracks):
             if wheel.gripping:
-                middle = 0.5 * (wheel.low_m + wheel.high_m) + body.late_m[i]
+                middle = 0.5 * (wheel.low_m + wheel.high_m)
                 var = (wheel.high_m - wheel.low_m) ** 2 / 12 + 1e-8
-                body.engine.reset(P0 + i, middle, var)
+                body.set_rim(i, middle, var)
 
     def forget(self, body: Body) -> None:
         """After a gap each wheel is wherever its counts say."""
@@ -210,6 +210,7 @@ class Wheels:
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
+        moves = abs(float(x[V])) > SURE_WAY_SD * v_sd
         suspect = [False] * 4
         robust = [NO_INFORMATION] * 4
         spinning = not self.all_grip
@@ -232,8 +233,13 @@ class Wheels:
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
             var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
+            # How late it is shows in a speed, not in the doubt about one.
+            later = -body.seen_hub_mps(i) if moves else 0.0
+            self._H[i, D] = later
+            late_cov = float(P[P0 + i, D]) + back * float(P[V, D])
+            var = max(0.0, var + later * (2.0 * late_cov + later * float(P[D, D])))
             excess = model.box_excess(mean, wheel.low_m, wheel.high_m)
-            self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(max(0.0, var))
+            self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(var)
             sd = math.sqrt(var + self._edge_sd**2)
             wheel.correct(self._edge_sd)
             if not wheel.gripping:
@@ -327,7 +333,7 @@ class Wheels:
         """Wheel i has left the ground's motion: take back what it lately did to the speed."""
         self.tracks[i].gripping = False
         self.tracks[i].calm_s = 0.0
-        body.engine.shift(V, -self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
+        body.shift_speed(-self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
         self._pull[i] = 0.0
         self._sums[i][0] = self._sums[i][1] = 0.0
 
@@ -350,7 +356,7 @@ class Wheels:
             # Nothing but the accelerometer spoke until now: if this wheel still slips, the
             # speed is wrong by as much, and no other wheel can say so.
             self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.seen_hub_mps(i)))
-        body.engine.reset(P0 + i, rim_m + body.late_m[i], var_m2)
+        body.set_rim(i, rim_m, var_m2)
         self.excess_m[i] = 0.0
         wheel.gripping = True
         wheel.calm_s = 0.0
@@ -441,7 +447,7 @@ class Wheels:
 
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
-        body.engine.shift(V, by_mps, sd_mps * sd_mps)
+        body.shift_speed(by_mps, sd_mps * sd_mps)
         for i in range(4):
             if grip[i]:
                 self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)

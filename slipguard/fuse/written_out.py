@@ -19,19 +19,20 @@ MOST = 4
 
 
 class WrittenOut:
-    """Predict and update of the seven-state filter. ``x`` (7,), ``P`` (7, 7)."""
+    """Predict and update of the eight-state filter. ``x`` (8,), ``P`` (8, 8)."""
 
     def __init__(self, x: Array, P: Array) -> None:
         self.x = np.array(x, dtype=float)
         self.P = np.array(P, dtype=float)
         self._A = np.zeros((N_STATE, N_STATE))
         self._T = np.zeros((N_STATE, N_STATE))
+        self._row = np.zeros(N_STATE)
         self._G = np.zeros((MOST, N_STATE))
         self._W = np.zeros((MOST, N_STATE))
         self._L = np.zeros((MOST, MOST))
 
     def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
-        """x' = ``moved`` (7,), which is f of x, P' = F P F' + Q."""
+        """x' = ``moved`` (8,), which is f of x, P' = F P F' + Q."""
         for i in range(N_STATE):
             self.x[i] = moved[i]
         self._carry(F)
@@ -40,9 +41,9 @@ class WrittenOut:
                 self.P[i, j] += Q[i, j]
 
     def update(self, innovation: Array, H: Array, R: Array) -> Array:
-        """Joint update with ``innovation`` (m,), ``H`` (m, 7), ``R`` (m, m). Returns K (7, m)."""
+        """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
         m = len(innovation)
-        K = self._gain(H, R, m)  # K' (m, 7): rows of seven run several numbers at a time
+        K = self._gain(H, R, m)  # K' (m, 8): rows of eight run several numbers at a time
         P, G, W = self.P, self._G, self._W
         # Joseph, (I - K H) P (I - K H)' + K R K', its brackets multiplied out: G = H P and
         # W' = K R - (P - K G) H', and what is left is P - K G + W' K'.
@@ -70,17 +71,27 @@ class WrittenOut:
                     P[i, j] += W[k, i] * K[k, j]
         return K.T
 
-    def reset(self, index: int, value: float, var: float) -> None:
-        """Forget one state: set it and its variance, uncorrelated with the others."""
+    def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:
+        """Forget one state and set it to ``value``: a measured part with ``var`` plus the others
+        times ``ties`` (8,), with ``ties[index]`` 0; x' = F x + noise with ties as that row of F."""
+        row = self._row
+        for j in range(N_STATE):
+            row[j] = 0.0
+            for k in range(N_STATE):
+                row[j] += ties[k] * self.P[k, j]
+        for j in range(N_STATE):
+            var += row[j] * ties[j]
         self.x[index] = value
-        for i in range(N_STATE):
-            self.P[index, i] = self.P[i, index] = 0.0
+        for j in range(N_STATE):
+            self.P[index, j] = self.P[j, index] = row[j]
         self.P[index, index] = var
 
-    def shift(self, index: int, by: float, var: float) -> None:
-        """Move one state and add to its variance."""
-        self.x[index] += by
-        self.P[index, index] += var
+    def shift(self, along: Sequence[float], by: float, var: float) -> None:
+        """Move the state by ``by`` times ``along`` (8,), and add ``var`` to P that way."""
+        for i in range(N_STATE):
+            self.x[i] += by * along[i]
+            for j in range(N_STATE):
+                self.P[i, j] += var * along[i] * along[j]
 
     def _carry(self, A: Array) -> None:
         """P' = A P A'. Row by row, which runs several numbers at a time; most of A is zero."""

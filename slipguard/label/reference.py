@@ -58,6 +58,8 @@ class Reference:
 
 def look_back(readings: Iterable[Reading], config: Config) -> Reference:
     """Drive forwards through the readings, as the guard does, then backwards."""
+    # Backwards, a lateness learnt from the first start would be as sure there as at the end.
+    config = config.with_changes(encoders__delay_sd_s=0.0)
     intake, fusion = Intake(config), Fusion(config)
     detectors, responder = Detectors(config), Responder(config)
     recorder = Recorder(fusion.motion.body.engine.x, fusion.motion.body.engine.P)

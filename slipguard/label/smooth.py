@@ -50,18 +50,18 @@ class Recorder(FilterpyEngine):
         super().predict(moved, F, Q)
         self._after()
 
-    def reset(self, index: int, value: float, var: float) -> None:
+    def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:
         """As the engine's."""
         F = self._eye.copy()
-        F[index, index] = 0.0
+        F[index] = ties
         self._before(F)
-        super().reset(index, value, var)
+        super().reset(index, value, var, ties)
         self._after()
 
-    def shift(self, index: int, by: float, var: float) -> None:
+    def shift(self, along: Sequence[float], by: float, var: float) -> None:
         """As the engine's."""
         self._before(self._eye)
-        super().shift(index, by, var)
+        super().shift(along, by, var)
         self._after()
 
     def forget(self, count: int) -> None:
