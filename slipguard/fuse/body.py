@@ -143,7 +143,8 @@ class Body:
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
         self.doubt = AccelerometerDoubt()
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
-        # The wheels may speak of an earlier moment than the IMU.
+        # The wheels may speak of an earlier moment than the IMU. Where not, no ring is kept.
+        self._may_be_late = float(x[D]) != 0.0 or config.encoders.delay_sd_s > 0.0
         self._late = LateTravel()
         self._speed_way = [0.0] * N_STATE
         self._rim_ties = [0.0] * N_STATE
@@ -340,12 +341,15 @@ class Body:
             turn = TURN_TRAVEL_NOISE * (hub - mean)
             spread = TRAVEL_NOISE**2 * abs(hub) + turn * turn * 0.05 + rocking
             self._travel_var[i] = spread * dt
-        self._late.remember(dt, MOST_LATE_S, self.hub_mps)
+        if self._may_be_late:
+            self._late.remember(dt, MOST_LATE_S, self.hub_mps)
 
     # -- late encoders -----------------------------------------------------------------------
 
     def look_back(self) -> None:
         """Bring ``late_m`` up to date."""
+        if not self._may_be_late:
+            return
         late_s = self.late_s
         if late_s >= 0.0:
             self._late.look_back(late_s, self.late_m)
@@ -355,7 +359,8 @@ class Body:
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
-        self._late.revise(change_mps, self.hub_gain)
+        if self._may_be_late:
+            self._late.revise(change_mps, self.hub_gain)
 
     def shift_speed(self, by_mps: float, var: float) -> None:
         """The speed was off by ``by_mps``, with ``var``, and so was the travel since the moment

@@ -40,8 +40,8 @@ from slipguard.report.events import SHORT
 from slipguard.report.page import part
 from slipguard.score import Episode
 from slipguard.tune import LoopTuned, Trial, Tuned, beats, with_chance
-from slipguard.tune.closed_loop import GOALS
-from slipguard.tune.search import DriveResult
+from slipguard.tune.closed_loop import GOALS, Nudged
+from slipguard.tune.search import DriveResult, Sensitivity
 from slipguard.tune.worst import BeforeAfter, LoopBeforeAfter, worst_drive, worst_loop_drive
 
 OWN, BEST, OTHERS = "truth", "wheel_spin", "estimate"
@@ -190,18 +190,7 @@ def _of(tuned: Tuned, config: Config) -> Content:
         best=tuned.recommended,
         front=tuned.pareto,
         moved=[
-            Moved(
-                name=f"{s.threshold.section}.{s.threshold.key}",
-                unit=s.threshold.unit,
-                own=s.threshold.value,
-                value=s.value,
-                lower=_minus(s.at_lower.objectives, s.at.objectives)
-                if s.lower != s.value
-                else None,
-                higher=_minus(s.at_higher.objectives, s.at.objectives)
-                if s.higher != s.value
-                else None,
-            )
+            _moved(s, s.at.objectives, s.at_lower.objectives, s.at_higher.objectives)
             for s in tuned.sensitivity
         ],
         drives_title="Drive by drive",
@@ -250,22 +239,24 @@ def _of_loop(tuned: LoopTuned, config: Config) -> Content:
         own=tuned.own,
         best=tuned.recommended,
         front=tuned.pareto,
-        moved=[
-            Moved(
-                name=f"{s.threshold.section}.{s.threshold.key}",
-                unit=s.threshold.unit,
-                own=s.threshold.value,
-                value=s.value,
-                lower=_minus(s.at_lower, s.at) if s.lower != s.value else None,
-                higher=_minus(s.at_higher, s.at) if s.higher != s.value else None,
-            )
-            for s in tuned.sensitivity
-        ],
+        moved=[_moved(s, s.at, s.at_lower, s.at_higher) for s in tuned.sensitivity],
         drives_title="Drive by drive",
         drives_words="Drives that were not chosen on, with the rover's own set, and with the "
         "recommended one.",
         drives=(heads, rows),
         worst=worst_loop_drive(tuned, config),
+    )
+
+
+def _moved(s: Sensitivity | Nudged, at: Objectives, lower: Objectives, higher: Objectives) -> Moved:
+    """A setting as it is shown; None where it stands at its limit and was not moved."""
+    return Moved(
+        name=f"{s.threshold.section}.{s.threshold.key}",
+        unit=s.threshold.unit,
+        own=s.threshold.value,
+        value=s.value,
+        lower=_minus(lower, at) if s.lower != s.value else None,
+        higher=_minus(higher, at) if s.higher != s.value else None,
     )
 
 
