@@ -29,6 +29,10 @@ MOST_PROBLEMS = 20
 MAX_NODES = 20_000
 """Values one file may hold, aliases counted as often as they are used."""
 
+SMALLEST, LARGEST = 1e-12, 1e12
+"""No size, time or force of a rover is smaller (but 0) or larger: a value that has limits must keep
+these too, so that arithmetic with any of them, squared or divided by another, stays finite."""
+
 
 class BadValueError(Exception):
     """What is wrong with one value, before file and line are known."""
@@ -412,10 +416,15 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
         if not _is_number(value, whole=hint is int) or not _inside(value, meta):
             expected = _expected(meta, whole=hint is int)
             raise BadValueError(f"found {show(value)}, expected {expected}")
+        limited = any(meta[limit] is not None for limit in ("low", "high", "above"))
+        if limited and value and not SMALLEST <= abs(value) <= LARGEST:
+            raise BadValueError(
+                f"found {show(value)}, expected a number from {SMALLEST:g} to {LARGEST:g} in size"
+            )
         return hint(value)
     if hint == settings.Triple:
         good = isinstance(value, list | tuple) and len(value) == 3
-        if not good or not all(_is_number(v) for v in value):
+        if not good or not all(_is_number(v) and abs(v) <= LARGEST for v in value):
             raise BadValueError(
                 f"found {show(value)}, expected three numbers, e.g. [0, 0, 0] {meta['unit']}"
             )

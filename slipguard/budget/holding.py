@@ -14,6 +14,7 @@ from slipguard.budget.hardware import Hardware
 from slipguard.budget.lines import Line, Verdict, at_least
 from slipguard.budget.wishes import Wishes
 from slipguard.config import Config
+from slipguard.settings import GRAVITY_MPS2
 
 TORQUE = "brakes.max_torque_nm"
 WEIGH = (
@@ -96,9 +97,10 @@ def _friction(config: Config, wishes: Wishes) -> list[Line]:
     tall = 1.3 * rover.wheel_radius_m if height is None else height
     force = grade_force_n(1.0, wishes.grade_percent)
     up, down = axle_loads_n(1.0, wishes.grade_percent, rover.wheelbase_m, tall)
+    whole = GRAVITY_MPS2 * math.cos(grade_rad(wishes.grade_percent))
     cases = [
-        ("4 wheels braked", up + down, "four working brakes do; chains or spikes on ice"),
-        ("3 braked, a lower one fails", up + down / 2, "mend the fourth brake"),
+        ("4 wheels braked", whole, "four working brakes do; chains or spikes on ice"),
+        ("3 braked, a lower one fails", whole - down / 2, "mend the fourth brake"),
         ("2 braked, the lower axle", down, "brake all four wheels"),
         ("2 braked, the upper axle", up, "brake all four wheels"),
     ]
@@ -106,7 +108,7 @@ def _friction(config: Config, wishes: Wishes) -> list[Line]:
     for name, load, change in cases:
         needed = force / load if load > 0 else math.inf
         verdict = at_least(wishes.friction, 1.25 * needed, barely=needed)
-        share = load / (up + down)
+        share = load / whole
         note = f"cog_height {tall:.3f} m{' (guessed)' if assumed else ''}"
         lines.append(
             Line(

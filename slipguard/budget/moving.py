@@ -20,6 +20,8 @@ from slipguard.settings import GRAVITY_MPS2
 HARMLESS_J = 4.0
 """Moving masses of up to this energy are taken for harmless in machine safety (10 J with a device
 that gives way; limits for power-operated guards, ISO 14120, from memory)."""
+STRAIGHT_PER_M = 1e-3
+"""A turn of less curvature, a radius of more than a kilometre, is a straight line."""
 GIVE_SPEED = (
     "give limits.max_speed_mps, or rover.top_speed_mps as measured, or motor, gears and battery in "
     "hardware"
@@ -103,39 +105,36 @@ def _tip(config: Config, wishes: Wishes) -> list[Line]:
 def _turn(config: Config, height: float | None) -> Line:
     """Speed in the tightest turn at which the inner wheels lift: v^2 / R = g (track / 2) / h."""
     rover, share = config.rover, config.limits.tip_over_share
-    name, key = "tip-over speed, tightest turn", "rover.cog_height_m"
-    if height is None or rover.steered == "skid" or rover.max_steer_deg == 0:
-        unknown = height is None
-        return Line(
-            name=name,
-            formula="v^2 / R = g (track / 2) / cog_height",
-            needed=None,
-            has=None,
-            unit="m/s",
-            hangs_on=f"{key} -" if unknown else f"rover.steered {rover.steered}",
-            verdict=Verdict.NOT_KNOWN,
-            change="give rover.cog_height_m" if unknown else "turns on the spot: try it slowly",
-        )
+    top, key = config.limits.max_speed_mps, "rover.cog_height_m"
     axle = rover.wheelbase_m / (2.0 if rover.steered == "both" else 1.0)
-    radius = axle / math.tan(math.radians(rover.max_steer_deg))
-    tips = math.sqrt(GRAVITY_MPS2 * rover.track_m / 2.0 / height * radius)
-    usable = math.sqrt(share) * tips
-    top = config.limits.max_speed_mps
-    verdict = Verdict.NOT_ENOUGH if top is None else at_least(usable, top, barely=top * 0.85)
+    per_m = math.tan(math.radians(rover.max_steer_deg)) / axle
+    formula, has, verdict = "v^2 / R = g (track / 2) / cog_height", None, Verdict.NOT_KNOWN
+    if height is None:
+        hangs_on, change = f"{key} -", "give rover.cog_height_m"
+    elif rover.steered == "skid":
+        hangs_on, change = "rover.steered skid", "turns on the spot: try it slowly"
+    elif per_m < STRAIGHT_PER_M:
+        hangs_on, change = f"rover.max_steer_deg {rover.max_steer_deg:g}", ""
+        formula, verdict = f"{formula}; it does not steer", Verdict.ENOUGH
+    else:
+        hangs_on = f"{key} {height:g}"
+        tips = math.sqrt(GRAVITY_MPS2 * rover.track_m / 2.0 / height / per_m)
+        has = math.sqrt(share) * tips
+        formula = (
+            f"sqrt(g (track / 2) / cog_height x R), R = {1.0 / per_m:.2f} m: {tips:.1f} m/s, of "
+            f"which sqrt(limits.tip_over_share) is for use: {has:.1f} m/s"
+        )
+        verdict = Verdict.NOT_ENOUGH if top is None else at_least(has, top, barely=top * 0.85)
+        change = f"limits.max_speed_mps {has:.1f} at most, or slow down before every turn"
     return Line(
-        name=name,
-        formula=(
-            f"sqrt(g (track / 2) / cog_height x R), R = {radius:.2f} m: {tips:.1f} m/s, of which "
-            f"sqrt(limits.tip_over_share) is for use: {usable:.1f} m/s"
-        ),
-        needed=top,
-        has=usable,
+        name="tip-over speed, tightest turn",
+        formula=formula,
+        needed=None if has is None else top,
+        has=has,
         unit="m/s",
-        hangs_on=f"{key} {height:g}",
+        hangs_on=hangs_on,
         verdict=verdict,
-        change=""
-        if verdict is Verdict.ENOUGH
-        else f"limits.max_speed_mps {usable:.1f} at most, or slow down before every turn",
+        change="" if verdict is Verdict.ENOUGH else change,
     )
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields
+
+from slipguard.section import LARGEST, SMALLEST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,9 @@ class Wishes:
         for f in fields(self):
             value = getattr(self, f.name)
             zero_is_fine = f.name in ("payload_kg", "latency_s", "crawl_mps")
-            if not math.isfinite(value) or value < 0 or (value == 0 and not zero_is_fine):
-                least = "of at least 0" if zero_is_fine else "above 0"
-                raise ValueError(f"{f.name}: found {value!r}, expected a number {least}")
+            if not (SMALLEST <= value <= LARGEST or (value == 0 and zero_is_fine)):
+                least = "0, or " if zero_is_fine else ""
+                raise ValueError(
+                    f"{f.name}: found {value!r}, expected {least}a number from {SMALLEST:g} to "
+                    f"{LARGEST:g}"
+                )
