@@ -24,6 +24,7 @@ ODD_CELLS = (
     *("", " ", "nan", "NaN", "inf", "-inf", "Infinity", "-0", "+5", "1_000", "0x10", "12.0", "1e3"),
     *("abc", '"5"', '"a,b"', '"', "TRUE", "true", "1.0", "2", " 7", "7 ", "9" * 30, "\u0661", "1."),
     *(".5", "1d5", "null", "NULL", "None", "#N/A", "\t", "1\t", "a, b", "1,2", "\r", "\xa0", "1\n"),
+    *("  x ", "\tx", "x\xa0", '" x "', "  ", "'a'", 'a"b', "\x0b", "\u2003"),
     *("1e400", "4.9e-324", "0.1", "123456789.123456789", "9223372036854775808", "caf\u00e9"),
 )
 
@@ -90,6 +91,8 @@ def test_blocks_are_used_and_need_not_end_with_a_line(tmp_path, monkeypatch):
 )
 @example(row=3, column=1, cell="0x10", end="\n", packed=False, cut=0)
 @example(row=3, column=3, cell="12.0", end="\n", packed=False, cut=0)
+@example(row=1, column=13, cell=" ", end="\n", packed=False, cut=0)
+@example(row=5, column=13, cell="  x ", end="\n", packed=False, cut=0)
 @example(row=3, column=9, cell="TRUE", end="\n", packed=True, cut=0)
 def test_whatever_stands_in_a_cell_is_read_the_same(
     tmp_path_factory, row, column, cell, end, packed, cut
@@ -110,6 +113,16 @@ def test_whatever_stands_in_a_cell_is_read_the_same(
         except RecordingError:
             return  # the header is wrong: no rows at all
     assert in_blocks == by_cell
+
+
+@pytest.mark.parametrize("cell", [" ", "\t", "\xa0", '" "', '"\t"'])
+@pytest.mark.parametrize("odd", ["1", "TRUE"])
+def test_a_marker_of_blanks_is_none(tmp_path, monkeypatch, cell, odd):
+    """Whatever blank it is, and whatever else stands in its row."""
+    path = tmp_path / "drive.csv"
+    path.write_text(f"t_s,fl_count,motor_enabled,marker\n0,1,{odd},{cell}\n1,2,1, go \n")
+    for rows, _ in both(path, monkeypatch):
+        assert [marker for _, _, marker, _ in rows] == [None, "go"]
 
 
 def test_it_is_found_at_its_line_after_blocks_were_read(tmp_path, monkeypatch):

@@ -51,7 +51,7 @@ class Row:
     reading : Reading
         A blank cell is None: no new value.
     marker : str or None
-        A note made at this moment.
+        A note made at this moment, without the blanks around it.
     """
 
     __slots__ = ("_cells", "_extra", "_fail", "line", "marker", "reading")
@@ -317,7 +317,7 @@ def _row_parser(
             battery_v=float(battery) if battery else None,
             brake_position=_vector(brake_position(cells)),
         )
-        return Row(line, reading, cells[marker] or None, cells, extra, fail)
+        return Row(line, reading, cells[marker].strip() or None, cells, extra, fail)
 
     def parse(line: int, cells: list[str]) -> Row:
         cells.append("")

@@ -100,7 +100,8 @@ class _Table:
         readings = map(
             _reading, columns[col.TIME], enabled, *(vectors[f] for f in col.VECTORS), *numbers
         )
-        markers = columns.get(col.MARKER, nothing)
+        notes = columns.get(col.MARKER, nothing)
+        markers = [note and (note.strip() or None) for note in notes]
         return zip(range(first, first + n), readings, markers, lines, strict=False)
 
 
