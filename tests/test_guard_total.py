@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from bad_readings import bad_stretches, numbers, vectors
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from invariants import Watched, number
 from synthetic import DT_S, Drive, drive, rover, run
@@ -37,7 +37,7 @@ stretches: all by 1.5 s."""
 
 
 @pytest.mark.parametrize("name", CONFIGS)
-@settings(max_examples=50)
+@settings(max_examples=15)
 @given(stretch=bad_stretches())
 def test_no_reading_breaks_the_loop(name, stretch):
     """``step`` never raises, every output is finite, in range and slew-limited, no hold lets go
@@ -81,7 +81,7 @@ def faults(draw: st.DrawFn) -> list[tuple[str, int, int, Any]]:
 
 
 @pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel"])
-@settings(max_examples=15)
+@settings(max_examples=10)
 @given(spoilt=faults())
 def test_no_fault_in_a_drive_breaks_what_must_hold(name, spoilt):
     """The same on a drive up a slope with a spinning wheel, where brakes and limits are at work."""
@@ -122,7 +122,7 @@ def after(config: Config, stretch: list[Reading], good: list[Reading]) -> list[D
 
 
 @pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel", "speeds"])
-@settings(max_examples=12)
+@settings(max_examples=6)
 @given(stretch=bad_stretches())
 def test_after_a_bad_stretch_the_speed_is_right_again(name, stretch):
     """Fed good readings of a rover that stands and then drives off, the speed is within 0.1 m/s
@@ -172,18 +172,20 @@ FALSE = {
 
 
 @pytest.mark.parametrize("name", ["96 counts", "24 counts", "speeds"])
-@pytest.mark.parametrize("sensor", FALSE)
-@pytest.mark.parametrize("sign", [1, -1])
-@settings(max_examples=6)
+@settings(max_examples=15)
 @given(
+    sensor=st.sampled_from(sorted(FALSE)),
+    sign=st.sampled_from((1, -1)),
     speed_mps=st.sampled_from((0.5, -0.5, 1.5)),
     samples=st.sampled_from((10, 20, 60, 200)),
     seed=st.integers(0, 99),
 )
+@example(sensor="yaw gyro", sign=-1, speed_mps=1.5, samples=200, seed=4)
+@example(sensor="yaw gyro", sign=-1, speed_mps=-0.5, samples=200, seed=79)
 def test_on_the_move_the_wheels_set_a_lying_imu_right(name, sensor, sign, speed_mps, samples, seed):
     """An IMU channel that is wrong for 0.05 to 1 s while the rover drives at a steady speed and
-    goes on to: within ``RECOVERED_S`` the speed is right to 0.15 m/s and stays so. Measured on
-    500 stretches: 1.7 s. The rims ran on as they were, so it was not the wheels that slipped."""
+    goes on to: within ``RECOVERED_S`` the speed is right to 0.15 m/s and stays so. The rims ran
+    on as they were, so it was not the wheels that slipped."""
     config = ON_THE_MOVE[name]
     field, axis, by = FALSE[sensor]
     first = round((0.5 + abs(speed_mps) + 0.6) / DT_S)

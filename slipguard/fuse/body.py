@@ -75,6 +75,8 @@ class Body:
         Derivative of each hub's speed by the body's.
     slides : bool
         Whether it has spun round, so that no wheel's rim tells of the speed forward.
+    slid_s : float
+        Time since the tyres may last have let go sideways.
     late_m : list of 4 float
         Predicted rim travel since the moment the encoders' last counts are from.
     """
@@ -138,6 +140,7 @@ class Body:
         self._spun_s = 0.0
         self._calm_s = SLIDE_LINGER_S  # since it last spun round
         self.slides = False
+        self.slid_s = math.inf
         self._vibration_var = 0.0
         self._lever_speed = 0.0
         self._rock = 0.0  # mean square of pitch and roll rate, (rad/s)2
@@ -232,7 +235,7 @@ class Body:
             wx = wy = 0.0
             wz = geometry.yaw_from_steer(v, frame.steer_rad, self._turn_arm)
             accel, v_new, s_z = 0.0, v, 0.0
-            self.slides = False
+            self.slides = sliding = False
             accel_var, drift_noise = BLIND_ACCEL_NOISE**2 * dt, DRIFT_NOISE
         else:
             wx = frame.gyro[0] - self._gyro_bias[0]
@@ -258,6 +261,7 @@ class Body:
                 if bias is not None:
                     moved[C] += bias
                     drift_noise = DOUBTED_FORCE_SD / math.sqrt(dt)
+        self.slid_s = 0.0 if sliding else self.slid_s + dt
         moved[V] = v_new
         self.yaw_radps, self._pitch_radps = wz, wy
         self.accel_mps2 = (v_new - v) / dt if dt > 0.001 else accel

@@ -23,7 +23,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
-from slipguard.fuse.parting import Parting
+from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
 
 TRUST_MARGIN_M = 0.003
@@ -44,6 +44,8 @@ RETURN_SD_MPS = 0.1
 COMPARE_S = 1.0
 COMPARE_MPS = 0.3
 COMPARE_SHARE = 0.2
+SLID_S = 3.0  # so long after a slide the speed may have been turned wrongly
+UNFELT_S = 0.3
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
@@ -92,6 +94,7 @@ class Wheels:
         self._compare_s = 0.0
         self._compare_mps = 0.0  # speed, and slip of each wheel, that it is compared from
         self._compare_slips = [0.0] * 4
+        self._unfelt_s = 0.0
 
     @property
     def still_s(self) -> float:
@@ -413,7 +416,7 @@ class Wheels:
         sped up or slowed down, and agree among themselves, are gripping.
         """
         if blind or self.any_grip or body.slides:
-            self._compare_s = 0.0
+            self._compare_s = self._unfelt_s = 0.0
             return
         v = body.speed_mps
         slips = [0.0] * 4
@@ -422,6 +425,13 @@ class Wheels:
         if self._is_estimate_wrong(body, slips):
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
+            return
+        mean = model.middle(slips)
+        unfelt = body.slid_s < SLID_S and self._is_slip_unfelt(slips, mean, body.accel_smooth[0])
+        self._unfelt_s = self._unfelt_s + self._period_s if unfelt else 0.0
+        if self._unfelt_s > UNFELT_S:
+            # What seemed to be a slide was the yaw gyro: no wheel slips, the speed was turned off.
+            self._follow(body, mean, RETURN_SD_MPS, ALL)
             return
         if self._compare_s == 0.0:
             self._compare_mps = v
@@ -435,7 +445,6 @@ class Wheels:
             return
         self._compare_s = 0.0
         near = COMPARE_SHARE * change
-        mean = model.middle(slips)
         follow, count = [False] * 4, 0
         for i in range(4):
             kept = abs(slips[i] - self._compare_slips[i]) < near
@@ -444,6 +453,13 @@ class Wheels:
                 count += 1
         if count >= 3:
             self._follow(body, mean, near, follow)
+
+    def _is_slip_unfelt(self, slips: list[float], mean: float, force_mps2: float) -> bool:
+        """Whether all wheels seem to slip alike, and no tyre pushes: then none does."""
+        for i in range(4):
+            if abs(slips[i] - mean) > RIM_SHARE * abs(mean):
+                return False
+        return math.copysign(1.0, mean) * force_mps2 < LEAST_PUSH_MPS2
 
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
