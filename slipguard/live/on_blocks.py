@@ -22,6 +22,8 @@ from slipguard.simulate.scenario import Driver
 STICK = 0.15
 """A little forward."""
 TILT_DEG = 20.0
+LEVEL_S = 1.0
+"""So soon after an item begins the chassis is level again."""
 WAIT_S = {"blocks": 5.0, "wheel": 4.0, "brake": 8.0, "tilt": 5.5, "turn": 6.0}
 MOTOR_S = {"kill": 7.0, "link": 7.0, "crawl": 13.0}
 CUT_S = 3.0
@@ -86,9 +88,6 @@ class BenchRover:
             self._key, self._begin_s = item.key, self.plant.t_s
             self._from, self._tilt = self.plant.angles_rad, self.plant.tilt
             self.plant.supply = item.motor != "off"
-            if item.key == "crawl":
-                self.plant.tilt = (0.0, 0.0, self._tilt[2])
-                self.plant.lower()
 
     def done(self) -> bool:
         """Whether the item has been done."""
@@ -146,6 +145,9 @@ class BenchRover:
             self.plant.tilt = self._tilted(into_s)
         elif kind in MOTOR_S:
             self.plant.hands = {}
+            self.plant.tilt = self._levelled(into_s)
+            if kind == "crawl" and into_s > LEVEL_S and self.plant.on_blocks:
+                self.plant.lower()
             throttle, age_s = self._driven(kind, into_s)
         else:
             self.plant.hands = {}
@@ -154,15 +156,20 @@ class BenchRover:
         )
 
     def _tilted(self, into_s: float) -> tuple[float, float, float]:
-        """Level again within a second, still, then up or round."""
-        back = 1.0 - _eased(into_s, 0.0, 1.0)
-        roll, pitch, yaw = self._tilt
+        """Level again, still, then up or round."""
+        roll, pitch, yaw = self._levelled(into_s)
         up = _eased(into_s, 2.2, 3.7)
         if self._key == "turn.left":
-            return (roll * back, pitch * back, yaw + 90.0 * _eased(into_s, 2.2, 4.7))
+            return (roll, pitch, yaw + 90.0 * _eased(into_s, 2.2, 4.7))
         if self._key == "tilt.nose":
-            return (roll * back, pitch * back + TILT_DEG * up, yaw)
-        return (roll * back + TILT_DEG * up, pitch * back, yaw)
+            return (roll, pitch + TILT_DEG * up, yaw)
+        return (roll + TILT_DEG * up, pitch, yaw)
+
+    def _levelled(self, into_s: float) -> tuple[float, float, float]:
+        """As the last item left the chassis, and level again within a second."""
+        back = 1.0 - _eased(into_s, 0.0, LEVEL_S)
+        roll, pitch, yaw = self._tilt
+        return (roll * back, pitch * back, yaw)
 
     def _driven(self, kind: str, into_s: float) -> tuple[float, float]:
         """Throttle, and age of the command."""

@@ -118,6 +118,11 @@ class OnBlocks(Plant):
         self.hands = {}
 
     @property
+    def on_blocks(self) -> bool:
+        """Whether its wheels hang."""
+        return self._blocks
+
+    @property
     def angles_rad(self) -> Quad:
         """Where each wheel stands."""
         return quad(self._data.qpos[self._hub_q].tolist())
