@@ -7,12 +7,12 @@ two, and compiling it, once on a machine, a minute: a short drive is through bef
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from importlib.util import find_spec
 from itertools import chain, islice
 from typing import Protocol
 
 from slipguard.config import Config
 from slipguard.decision import Decision
+from slipguard.engines import can_compile
 from slipguard.guard import Engine, Guard
 from slipguard.reading import Reading
 from slipguard.recording import Row
@@ -62,11 +62,6 @@ def replay_rows(
         guard = Guard(guard, engine)
     for row in recording:
         yield row, guard.step(row.reading)
-
-
-def can_compile() -> bool:
-    """Whether what ``engine="compiled"`` needs is installed."""
-    return find_spec("numba") is not None
 
 
 def engine_for(recording: Iterable[Row]) -> tuple[Engine, Iterator[Row]]:

@@ -18,9 +18,9 @@ import numpy as np
 from slipguard.bench.scaling import Scaling, measure_scaling
 from slipguard.bench.steps import Figure, Tail, measure_steps, measure_tail
 from slipguard.config import Config
+from slipguard.engines import can_compile
 from slipguard.guard import Engine
 from slipguard.reading import Reading
-from slipguard.replay import can_compile
 
 __all__ = ["Figure", "Report", "Scaling", "Tail", "engines", "machine", "measure"]
 

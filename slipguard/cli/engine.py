@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import typer
 
+from slipguard.engines import can_compile
 from slipguard.guard import Engine
-from slipguard.replay import LONG_ROWS, can_compile
+from slipguard.replay import LONG_ROWS
 
 
 def checked_engine(name: str) -> Engine | None:

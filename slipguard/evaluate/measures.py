@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 
 from slipguard.config import Config
 from slipguard.decision import Decision
+from slipguard.engines import quickest
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS, Reading
-from slipguard.replay import can_compile
 from slipguard.score import Episode, EpisodeLog, Label
 
 Array = NDArray[np.float64]
@@ -124,7 +124,7 @@ def measure(
         still be of its label. Delays are from the label, this included.
     """
     if decisions is None:
-        guard = Guard(config, "compiled" if can_compile() else "filterpy")  # the same, sooner
+        guard = Guard(config, quickest())
         decisions = map(guard.step, readings)
     log = EpisodeLog(merge_gap_s=MERGE_GAP_S)
     speed, sd = [], []

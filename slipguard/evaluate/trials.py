@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slipguard.config import Config
+from slipguard.engines import quickest
 from slipguard.evaluate.measures import Array, Measures, measure
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS
@@ -80,7 +81,7 @@ def trial(
         config = config.with_changes(rover__drive="locked")
     played = SCENARIOS[scenario](seed, config)
     if helper == "guard":
-        drive = run(played, config, seed, Guard(config), plant_config=plant_config)
+        drive = run(played, config, seed, Guard(config, quickest()), plant_config=plant_config)
     elif helper == "truth":
         true = TrueGuard(config)
         drive = run(played, config, seed, true, plant_config=plant_config, watch=true.watch)

@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 
 from slipguard.config import Config
+from slipguard.engines import quickest
 from slipguard.evaluate.measures import Measures, measure
 from slipguard.evaluate.tables import Table, percentile, rate_interval
 from slipguard.evaluate.trials import truth_arrays
@@ -147,7 +148,7 @@ def hold_variant(scenario: str, seed: int, config: Config, name: str) -> Variant
     real = variant.real(believed, rng) if variant.real else believed
     played = SCENARIOS[scenario](seed, believed)
     played = replace(played, faults=_faults(variant, rng, played.duration_s, 0.1, 0.9))
-    drive = run(played, believed, seed, Guard(believed), plant_config=real)
+    drive = run(played, believed, seed, Guard(believed, quickest()), plant_config=real)
     return VariantResult(rolled_m=[summarise(drive).rolled_after_event_m])
 
 

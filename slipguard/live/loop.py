@@ -121,7 +121,7 @@ class Loop:
         self.recorder = recorder
         self._rover = rover
         self._own = [operator is None, recorder is None]
-        self._guard = Guard(config)
+        self._guard = Guard(config, self.settings.engine)
         self._stops = Stops(self.settings.stop_on_faults)
         self._stops.state("arming", "not armed yet")
         self._deliveries = arming.Deliveries(config.encoders.kind == "counts")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from slipguard.config import Config
+from slipguard.engines import can_compile
+from slipguard.guard import Engine
 from slipguard.reading import WHEELS
 from slipguard.section import Section
 from slipguard.settings import setting
@@ -18,6 +20,11 @@ class LiveSettings:
 
     rate_hz: float | None = setting(
         None, unit="Hz", low=10, high=1000, doc="rounds a second; none: imu.rate_hz"
+    )
+    engine: Engine = setting(
+        "filterpy",
+        choices=("filterpy", "compiled"),
+        doc="compiled: the same decisions in less time, for a small computer; needs numba",
     )
     command: str = setting(
         "udp:127.0.0.1:18700",
@@ -60,6 +67,11 @@ class LiveSettings:
     )
 
     def __post_init__(self) -> None:
+        if self.engine == "compiled" and not can_compile():
+            raise ValueError(
+                "engine: found 'compiled', which needs numba; install it, in slipguard's folder, "
+                "with: pip install '.[fast]'"
+            )
         if self.fail_safe is not None and len(self.fail_safe.strip()) < 5:
             raise ValueError(
                 f"fail_safe: found {self.fail_safe!r}, expected what is fitted, e.g. receiver "

@@ -16,12 +16,12 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
-from importlib.util import find_spec
 from pathlib import Path
 from statistics import fmean, stdev
 from typing import TYPE_CHECKING
 
 from slipguard.config import CARRIED, Config
+from slipguard.engines import quickest
 from slipguard.errors import RecordingError
 from slipguard.guard import Guard
 from slipguard.tune.cache import code_digest
@@ -322,7 +322,7 @@ def simulated(job: tuple[str, int, Values], config: Config) -> Drive:
 
     name, seed, values = job
     helped = with_values(config, values)
-    guard = Guard(helped, "compiled" if find_spec("numba") else "filterpy")
+    guard = Guard(helped, quickest())
     return run(find(name, seed, config), helped, seed, guard, plant_config=config)
 
 
