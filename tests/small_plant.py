@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from synthetic import QUICK
 
 from slipguard import Config, Decision, Guard, Reading
 
@@ -177,7 +178,7 @@ def closed_loop(
         Friction coefficient under each wheel.
     """
     config = plant.config
-    guard = guard or Guard(config)
+    guard = guard or Guard(config, QUICK)
     rng = np.random.default_rng(seed)
     phase = rng.uniform(0.0, 1.0, 4)
     bias = float(rng.normal(0.0, 0.05))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard import WHEELS, Config, Decision, Guard, Reading
+from slipguard.engines import quickest
 
 Array = NDArray[np.float64]
 Knots = Sequence[tuple[float, float]]
@@ -45,6 +46,11 @@ def rover(
         f"encoders: {{{encoders}}}\n"
         f"imu: {{accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}}\n{more}"
     )
+
+
+QUICK = quickest()
+"""For tests of what is decided that drive for long: ten times as fast, and test_compiled.py holds
+the engines to be the same."""
 
 
 @dataclass(frozen=True)
@@ -223,7 +229,7 @@ def drive(
 
 def run(guard: Guard | Config, readings: Iterable[Reading]) -> list[Decision]:
     """The decisions of a guard, one for each reading."""
-    guard = Guard(guard) if isinstance(guard, Config) else guard
+    guard = Guard(guard, QUICK) if isinstance(guard, Config) else guard
     return [guard.step(reading) for reading in readings]
 
 

@@ -151,6 +151,7 @@ def test_straight_in_the_engine():
     near(found, {"wheel_radius": 0.0772, "mount_yaw": -5.5})
 
 
+@pytest.mark.large
 def test_level_in_the_engine():
     """Half a circle driven between two stands: tilt of the sensor and its biases told apart."""
     config = synthetic.rover().with_changes(imu__rotation_deg=[3.0, -4.0, 2.0])
@@ -409,7 +410,7 @@ def test_the_way_of_reversing(taps, words):
     "step", [level, straight, circle, deadband, pytest.param(noise, marks=needs_allantools)]
 )
 @given(seed=st.integers(0, 10**6), cut=st.tuples(st.floats(0, 1), st.floats(0, 1)), data=st.data())
-@hyp(max_examples=40)
+@hyp(max_examples=20)
 def test_whatever_was_recorded_is_answered(step, seed, cut, data):
     """Parts of any drive, with channels gone, reversed or wild, given to any step: values that are
     numbers, or a refusal; never a crash."""

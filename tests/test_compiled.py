@@ -13,6 +13,7 @@ import pytest
 from bad_readings import bad_stretches
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sizes import rest_large
 from synthetic import DRIVES, ROVERS, Drive, drive, rover
 
 from slipguard import Config, Decision, Guard, Hold, Reading
@@ -25,6 +26,7 @@ from slipguard.recording import open_recording
 from slipguard.respond.hold import PHASES
 
 REPLAY = Path(__file__).parent.parent / "replay"
+AT_ONCE = ("coarse/root_ridges.csv.gz", "encoder_dies.csv.gz", "parking_on_the_bank.csv")
 RECORDED = sorted(p.relative_to(REPLAY).as_posix() for p in REPLAY.rglob("*.csv*"))
 CLOSE = 1e-9
 ANY_DRIVE = 1e-6
@@ -159,7 +161,7 @@ def _numba():
     pytest.importorskip("numba", reason="the compiled engine needs the extra 'fast'")
 
 
-@pytest.mark.parametrize("name", RECORDED)
+@pytest.mark.parametrize("name", rest_large(RECORDED, AT_ONCE))
 def test_recorded_drives_are_decided_the_same(name):
     """Every recorded drive from end to end: estimates to 1e-9, all that is decided alike."""
     path = REPLAY / name
@@ -187,8 +189,10 @@ def with_faults(made: Drive) -> list[Reading]:
     return readings
 
 
-@pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("name", DRIVES)
+PAIRS = [(kind, name) for kind in KINDS for name in DRIVES]
+
+
+@pytest.mark.parametrize(("kind", "name"), rest_large(PAIRS, PAIRS[::5]))
 def test_made_up_drives_are_decided_the_same(kind, name):
     """Every kind of rover on every drive, with wheels that spin and lock, and faults."""
     slip = {"fr": [(1.4, 0), (1.6, 1), (2.2, 1), (2.3, 0)], "rl": [(2.8, 0), (3, -0.6), (3.2, 0)]}
@@ -196,7 +200,7 @@ def test_made_up_drives_are_decided_the_same(kind, name):
     compare(config, with_faults(drive(config, slip=slip, seed=7, **DRIVES[name])))
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", rest_large(KINDS, ("96 counts", "one channel", "late speeds")))
 def test_after_a_gap_the_same_is_decided(kind):
     """A second of silence in the middle of a turn on a slope."""
     readings = drive(KINDS[kind], seed=7, **DRIVES["slope"]).readings
@@ -204,7 +208,7 @@ def test_after_a_gap_the_same_is_decided(kind):
     compare(KINDS[kind], readings[:700] + late, AFTER_A_GAP)
 
 
-@settings(max_examples=40)
+@settings(max_examples=10)
 @given(
     kind=st.sampled_from(sorted(KINDS)),
     seed=st.integers(0, 2**32 - 1),
@@ -226,7 +230,7 @@ def test_random_drives_are_decided_the_same(kind, seed, points, turn, slope, whe
 
 
 @pytest.mark.parametrize("kind", ["96 counts", "one channel", "speeds", "late"])
-@settings(max_examples=25)
+@settings(max_examples=8)
 @given(stretch=bad_stretches())
 def test_the_compiled_engine_survives_any_reading(kind, stretch):
     """Total as the default: never raises, and every number stays finite."""
@@ -300,7 +304,7 @@ def test_a_drive_in_one_call_is_the_drive_stepped(kind):
 
 
 @pytest.mark.parametrize("kind", ["96 counts", "one channel", "speeds", "turned IMU"])
-@settings(max_examples=25)
+@settings(max_examples=8)
 @given(stretch=bad_stretches())
 def test_any_reading_in_one_call_is_that_reading_stepped(kind, stretch):
     """What sensors and links may deliver is taken alike: none, no numbers, frozen, jumping."""

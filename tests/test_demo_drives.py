@@ -8,8 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from synthetic import QUICK
 
-from slipguard import WHEELS, Config, Decision
+from slipguard import WHEELS, Config, Decision, Guard
 from slipguard.recording import Labels, Row, open_recording
 from slipguard.replay import replay_rows
 from slipguard.score import Episode, EpisodeLog, Score, score
@@ -48,7 +49,7 @@ def replayed(name: str) -> Replayed:
     config = Config.load((FOLDER / name).parent / "rover.yaml")
     log = EpisodeLog()
     rows, decisions = [], []
-    for row, decision in replay_rows(recording, config):
+    for row, decision in replay_rows(recording, Guard(config, QUICK)):
         rows.append(row)
         decisions.append(decision)
         log.add(decision.t_s, decision.findings)

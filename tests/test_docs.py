@@ -32,6 +32,7 @@ from slipguard.score import EpisodeLog, score
 HOME = Path(__file__).parent.parent
 README = (HOME / "README.md").read_text(encoding="utf-8")
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
+SLOW = ("calibration_drives.py", "tune_thresholds.py", "run_on_simulator.py")
 EXAMPLES = sorted((HOME / "examples").glob("*.py"))
 
 SET_UP = (
@@ -172,7 +173,13 @@ def test_the_other_code_of_the_readme_runs(in_home, capsys):
     assert "across_s=" in out
 
 
-@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.name)
+@pytest.mark.parametrize(
+    "path",
+    [
+        pytest.param(p, id=p.name, marks=pytest.mark.large if p.name in SLOW else ())
+        for p in EXAMPLES
+    ],
+)
 def test_examples_run(path):
     """Examples are started as their own first lines say, from anywhere."""
     done = subprocess.run([sys.executable, path], capture_output=True, text=True, timeout=120)

@@ -18,6 +18,7 @@ from slipguard.evaluate.tables import as_json, rate_interval, tables
 
 pytest.importorskip("mujoco")
 
+from slipguard.engines import quickest
 from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
 from slipguard.simulate import DEMO_ROVER, SCENARIOS, Label, run
@@ -82,8 +83,6 @@ def test_bounds_of_the_demo_rover_are_of_the_size_they_must_be():
 def test_what_is_invented_is_told_from_what_is_slight():
     """A finding without a label is false when truth shows nothing, slight when it shows less than
     a label needs: an evaluation that mixes them rewards a deaf detector."""
-    drive = open_loop("rough_crawl", 1, DEMO_ROVER)
-    assert drive.false == {}
     readings = []
     truth = {"t_s": np.arange(0, 2, 0.01)}
     n = len(truth["t_s"])
@@ -154,10 +153,6 @@ VALIDATION = {
 """Scenario and seed of the small validation set; none was looked at while thresholds were set."""
 
 
-one_process = pytest.mark.xdist_group("validation")
-"""The set is simulated once, not in each process."""
-
-
 @pytest.fixture(scope="module")
 def validated():
     total, by_scenario = Measures(), {}
@@ -167,7 +162,7 @@ def validated():
     return total, by_scenario
 
 
-@one_process
+@pytest.mark.large
 def test_every_labelled_spin_and_roll_of_the_validation_set_is_found_in_time(validated):
     """The level of detection: nothing labelled is missed, half of the spins within 35 ms and 95 %
     within 90 ms."""
@@ -178,14 +173,14 @@ def test_every_labelled_spin_and_roll_of_the_validation_set_is_found_in_time(val
     assert np.percentile(total.delays_s["wheel_spin"], 95) <= 0.090
 
 
-@one_process
+@pytest.mark.large
 def test_nothing_is_invented_on_the_validation_set(validated):
     """Cornering, stones, knocks, standing, ice: no finding that truth does not show."""
     total, _ = validated
     assert total.false == {}, total.notes
 
 
-@one_process
+@pytest.mark.large
 def test_speed_and_its_sigma_are_true_on_the_validation_set(validated):
     """Speed error and honesty of sigma, in each scenario and in total."""
     total, by_scenario = validated
@@ -196,7 +191,10 @@ def test_speed_and_its_sigma_are_true_on_the_validation_set(validated):
     assert total.coverage >= 0.95
 
 
-@pytest.mark.parametrize(("scenario", "seed"), [("twister", 2021), ("clay_uphill", 2022)])
+@pytest.mark.parametrize(
+    ("scenario", "seed"),
+    [("clay_uphill", 2022), pytest.param("twister", 2021, marks=pytest.mark.large)],
+)
 def test_the_guard_gets_across_what_strands_nobody_helped(scenario, seed):
     """The main job, in closed loop: across, in no more than 1.1 times the time of a guard that
     sees the truth, and with no more than twice its braking."""
@@ -212,17 +210,15 @@ def test_the_guard_gets_across_what_strands_nobody_helped(scenario, seed):
 def test_the_guard_holds_the_hill(scenario):
     """Distance rolled: motor cut 15 mm, hill start 3 mm, hold already applied 2 mm."""
     bar = {"parking_motor_cut": 0.015, "hill_start": 0.003, "parking_held": 0.002}[scenario]
-    held = [trial(scenario, seed, "guard", DEMO_ROVER).rolled_m for seed in (2031, 2032)]
-    assert max(held) <= bar
+    assert trial(scenario, 2031, "guard", DEMO_ROVER).rolled_m <= bar
 
 
-@one_process
-def test_tables_and_json_hold_every_number(validated):
+def test_tables_and_json_hold_every_number():
     """What is measured is shown: a table without a scenario, or JSON that cannot be written,
     would hide it."""
     import json
 
-    _, by_scenario = validated
+    by_scenario = {"hill_start": open_loop("hill_start", 2031, DEMO_ROVER)}
     trials = [trial("hill_start", 2031, helper, DEMO_ROVER) for helper in ("nobody", "guard")]
     shown = tables(by_scenario, trials)
     assert [title for title, _, _ in shown] == [
@@ -234,18 +230,18 @@ def test_tables_and_json_hold_every_number(validated):
     for title, header, rows in shown:
         assert all(len(row) == len(header) for row in rows), title
     values = json.loads(json.dumps(as_json(by_scenario, trials), default=float))
-    assert set(values["scenarios"]) == set(VALIDATION)
+    assert set(values["scenarios"]) == set(by_scenario)
     assert values["closed_loop"]["hill_start"]["nobody"]["rolled_worst_m"] > 0.05
 
 
 @pytest.mark.large
-def test_an_hour_of_unseen_drives():
+def test_many_unseen_drives():
     """More of the same, for the confidence that ten drives cannot give."""
     from concurrent.futures import ProcessPoolExecutor
 
     from slipguard.simulate import SCENARIOS
 
-    jobs = [(name, seed) for seed in (3001, 3002, 3003, 3004, 3005) for name in SCENARIOS]
+    jobs = [(name, seed) for seed in (3001, 3002) for name in SCENARIOS]
     total = Measures()
     with ProcessPoolExecutor() as pool:
         for one in pool.map(_job, jobs):
@@ -253,7 +249,7 @@ def test_an_hour_of_unseen_drives():
     alarms = sum(total.false.get(kind, 0) for kind in ("wheel_spin", "rolling"))
     found, missed = total.found["wheel_spin"], total.missed.get("wheel_spin", 0)
     print(total)
-    assert total.hours > 0.7
+    assert total.hours > 0.3
     assert found / (found + missed) >= 0.98
     assert rate_interval(alarms, total.hours)[0] <= 0.5
     assert total.coverage >= 0.93
@@ -271,7 +267,7 @@ def test_a_rover_that_spins_round_keeps_its_speed() -> None:
     its standard deviation.
     """
     drive = run(SCENARIOS["parking_link_lost"](88, DEMO_ROVER), DEMO_ROVER, 88)
-    guard = Guard(DEMO_ROVER)
+    guard = Guard(DEMO_ROVER, quickest())
     spun = inside = 0
     for reading, truth in zip(drive.readings, drive.truth, strict=True):
         estimate = guard.step(reading).estimate

@@ -328,7 +328,7 @@ def test_two_guards_do_not_know_of_each_other():
     """No state outside a guard: one in between changes nothing."""
     config = rover()
     truth = drive(config, [(0, 0), (0.5, 0), (1.0, 0.6), (1.5, 0.6)])
-    alone = run(config, truth.readings)
+    alone = run(Guard(config), truth.readings)
     one, other = Guard(config), Guard(config)
     beside = []
     for k, reading in enumerate(truth.readings):

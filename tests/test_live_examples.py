@@ -10,12 +10,15 @@ import sys
 import tomllib
 from pathlib import Path
 
+import pytest
+
 from slipguard.cli.exits import MEANING
 from slipguard.live import LiveSettings
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 
 
+@pytest.mark.large
 def test_the_example_plugin_passes_its_tests(tmp_path):
     """A plugin from nothing, as an author would have it; installed without a network."""
     home = shutil.copytree(EXAMPLES / "brake_plugin", tmp_path / "plugin")

@@ -24,6 +24,7 @@ def documented(name):
     pytest.fail(f"the README has no row {name!r}; python tests/live_faults.py prints the table")
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
 def test_fault(row):
     """Throttle at zero within two rounds of the fault being found; then a stop, and hold.

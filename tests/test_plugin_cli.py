@@ -118,6 +118,7 @@ def python(home, *arguments):
     return done.stdout
 
 
+@pytest.mark.large
 def test_a_new_project_passes_its_own_tests_at_once(project):
     """An author starts from green: the whole kit runs on what ``plugins new`` writes."""
     said = python(project, "-m", "pytest", "-p", "no:cacheprovider", str(project))

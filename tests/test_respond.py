@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pytest
 from fake_guard import estimate
+from sizes import rest_large
 from small_plant import G_MPS2, NO_LOAD_RADPS, Plant, closed_loop
 from synthetic import drive, kinds, rover, run
 
@@ -300,8 +301,9 @@ def pull_away(guard, wheel, way, slope_rad):
     return closed_loop(plant, 5.0, lambda t: 0.0 if t < 1 else way * 0.6, guard=guard)
 
 
-@pytest.mark.parametrize("wheel", [0, 3])
-@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize(
+    ("wheel", "way"), rest_large([(0, 1), (3, -1), (0, -1), (3, 1)], [(0, 1), (3, -1)])
+)
 def test_one_wheel_on_clay_uphill(wheel, way):
     """10 % uphill with one wheel on wet clay, forwards and in reverse: without help it rolls back
     down, with help it climbs, and no wheel but that one is braked while it drives."""
@@ -477,14 +479,15 @@ def test_two_wheels_in_the_air_on_a_climb():
 CROSSING = ("twister", "twister_reverse", "clay_uphill", "clay_uphill_reverse")
 
 
-def crossed(scenario, seed):
+def crossed(scenario, seed, helpers=("nobody", "guard", "truth")):
     """That drive without help, with the guard and with the true estimate."""
     from slipguard.evaluate.trials import trial
     from slipguard.simulate import DEMO_ROVER
 
-    return {h: trial(scenario, seed, h, DEMO_ROVER) for h in ("nobody", "guard", "truth")}
+    return {h: trial(scenario, seed, h, DEMO_ROVER) for h in helpers}
 
 
+@pytest.mark.large
 def test_high_ridges_are_crossed():
     """The hardest of a hundred axle-twisters (ridges of 75 mm, a driver who begins with little):
     the guard's limit once left half of the throttle that two wheels need to climb."""
@@ -501,8 +504,8 @@ def test_high_ridges_are_crossed():
 def test_what_strands_the_unaided_rover_is_crossed(scenario):
     """Every drive across, in at most 1.1 times the time and twice the braking of the true
     estimate, without a leap; and most of them strand the rover that nobody helps."""
-    drives = [crossed(scenario, seed) for seed in range(3001, 3007)]
-    assert sum(d["nobody"].across_s is None for d in drives) >= 3
+    drives = [crossed(scenario, seed) for seed in range(3001, 3005)]
+    assert sum(d["nobody"].across_s is None for d in drives) >= 2
     for d in drives:
         guard, truth = d["guard"], d["truth"]
         assert guard.across_s is not None
@@ -515,6 +518,6 @@ def test_what_strands_the_unaided_rover_is_crossed(scenario):
 @pytest.mark.parametrize("scenario", ["all_on_ice", "all_on_ice_reverse"])
 def test_pulling_away_on_ice(scenario):
     """At least 0.9 times as far in 5 s as with the true estimate."""
-    for seed in range(3001, 3007):
-        drives = crossed(scenario, seed)
+    for seed in range(3001, 3005):
+        drives = crossed(scenario, seed, ("guard", "truth"))
         assert drives["guard"].pulled_m >= 0.9 * drives["truth"].pulled_m

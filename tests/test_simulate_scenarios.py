@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from simulated import rover
+from sizes import rest_large
 
 from slipguard import Config
 from slipguard.reading import Reading
@@ -35,7 +36,7 @@ def short(scenario, seconds):
     return replace(scenario, duration_s=seconds)
 
 
-@pytest.mark.parametrize("name", sorted(SCENARIOS))
+@pytest.mark.parametrize("name", rest_large(sorted(SCENARIOS), sorted(SCENARIOS)[::3]))
 def test_every_scenario_plays(name):
     """Each scenario starts standing and neutral, so that a guard unlatches, and stays finite."""
     drive = run(short(make(name, 11), 2.5), DEMO_ROVER, 11)
@@ -57,6 +58,7 @@ def test_scenarios_vary_with_the_seed_only():
     assert worlds[0] == worlds[1] != worlds[2]
 
 
+@pytest.mark.large
 def test_open_differentials_strand_and_locked_ones_cross():
     """The yardstick: what strands the unaided rover is crossed with locked differentials."""
     for name, seed in (("twister", 3), ("clay_uphill", 3)):
@@ -106,6 +108,7 @@ def test_reverse_mirrors():
     assert mirrored.start_s == pytest.approx(first.start_s, abs=0.03)
 
 
+@pytest.mark.large
 def test_ordinary_driving_has_no_slip():
     """Tight turns and rough ground are the false alarms to avoid: truth must be clean there."""
     for name in ("tight_turns", "rough_crawl"):

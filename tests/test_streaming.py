@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from slipguard import bench
+from slipguard.bench.drives import repeated
 from slipguard.recording import STANDARD_COLUMNS, Writer, open_recording
 
 HOME = Path(__file__).parent.parent
@@ -18,6 +19,7 @@ MOST_KIB = 3072
 REPLAY = """
 import resource, sys
 from slipguard import Config, Guard
+from slipguard.bench.drives import repeated
 from slipguard.recording import open_recording
 from slipguard.replay import replay_rows
 from slipguard.summary import DriveSummary
@@ -38,7 +40,7 @@ def test_memory_is_flat_over_a_long_drive(tmp_path, engine):
     what it was after the first minute."""
     path, readings = tmp_path / "long.csv", [row.reading for row in open_recording(DRIVE)]
     with Writer(path, STANDARD_COLUMNS) as writer:
-        for reading in bench.repeated(readings, 40):
+        for reading in repeated(readings, 40):
             writer.write(reading)
     command = [sys.executable, "-c", REPLAY, str(path), str(HOME / "replay" / "rover.yaml")]
     run = subprocess.run(

@@ -258,6 +258,7 @@ def test_fused_once_is_the_replay_for_the_thresholds_it_was_fused_with(drives, c
         assert tally_sets(drive, config, cache, [{}]) == [tally_replay(drive, config)]
 
 
+@pytest.mark.large
 def test_what_is_held_fixed_is_small(drives, cache, config):
     """Other thresholds press other brakes, which tell the fusion how a wheel can slip. Against
     whole replays that moves no label and no false alarm here, and delays by little."""
@@ -481,6 +482,7 @@ def test_a_rover_file_in_one_line_is_patched_too():
 # -- all together -------------------------------------------------------------------------------
 
 
+@pytest.mark.large
 def test_any_executor_gives_the_same(drives, cache, config):
     """Who does the work must not matter."""
     alone = tune(drives, config, sets=9, folds_wanted=2, cache=cache)
@@ -501,6 +503,7 @@ def _tune(drives: list[Path], cache: Path, out: Path, *more: str) -> list[str]:
     ]  # fmt: skip
 
 
+@pytest.mark.large
 def test_killed_and_started_again_it_ends_as_if_nothing_had_been(drives, cache, tmp_path, capsys):
     """kill -9 in the middle of the search; no set is lost, none counted twice."""
     assert main(_tune(drives, cache, tmp_path / "whole.yaml")) == Exit.DONE

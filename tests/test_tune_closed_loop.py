@@ -121,6 +121,7 @@ def test_a_set_that_gets_stuck_or_rolls_is_not_recommended(config, made_up, monk
     assert tuned.stuck == (0, 0)
 
 
+@pytest.mark.large
 def test_a_search_gone_on_with_is_the_search_in_one(config, made_up, tmp_path, monkeypatch):
     """Killed in the middle of a batch: the same result, and no drive driven twice."""
     whole = search(config, tmp_path / "whole.db")
@@ -143,6 +144,7 @@ def test_a_search_gone_on_with_is_the_search_in_one(config, made_up, tmp_path, m
     assert len(made_up) == count
 
 
+@pytest.mark.large
 def test_the_same_seed_gives_the_same(config, made_up):
     """And another one tries others."""
     tuned = search(config, sets=12)
@@ -150,6 +152,7 @@ def test_the_same_seed_gives_the_same(config, made_up):
     assert search(config, sets=12, seed=3).pareto != tuned.pareto
 
 
+@pytest.mark.large
 @pytest.mark.parametrize(
     "other", [{"seeds": 4}, {"seed": 5}, {"within": 2.0}], ids=lambda o: next(iter(o))
 )

@@ -87,6 +87,7 @@ def test_a_fault_is_named_and_measured_from_its_first_wrong_reading():
     assert found.false == {}
 
 
+@pytest.mark.large
 def test_counts_without_direction_follow_what_drives_a_wheel_that_stands():
     """A rover stranded on clay rolls back a little while one wheel spins forward. Counts taken for
     backward ones would make its estimate run away backward, at 20 m/s in the end."""
@@ -95,6 +96,7 @@ def test_counts_without_direction_follow_what_drives_a_wheel_that_stands():
     assert found.rmse_mps("ordinary") < 0.02
 
 
+@pytest.mark.large
 def test_the_hold_of_a_rover_with_more_payload():
     """30 % more weight than the YAML says: the hold does not let go."""
     tried = hold_variant("parking_held", 1, DEMO_ROVER, "payload")
