@@ -28,7 +28,7 @@ def noise_and_transition(dt: float = DT_S):
     """Q and F of the project's model, with numbers of the size it uses."""
     F, Q = np.eye(N_STATE), np.zeros((N_STATE, N_STATE))
     model.transition(dt, 9.8, np.array([1.0, 0.97, 1.0, 1.0]), 0.075, F)
-    model.process_noise(dt, 0.2**2 * dt, 0.1**2 * dt, 0.01**2 * dt, np.full(4, 1e-6 * dt), Q)
+    model.process_noise(dt, 0.2**2 * dt, 0.1**2 * dt, 0.01**2 * dt, np.full(4, 1e-6 * dt), 0.0, Q)
     return F, Q
 
 
@@ -120,7 +120,7 @@ def test_speed_and_travel_in_steady_state(q):
     model.transition(DT_S, 0.0, np.ones(4), 0.0, F)
     F[V, C] = F[C, B] = 0.0
     F[P0:D, C] = 0.0
-    model.process_noise(DT_S, q * DT_S, 0.0, 0.0, np.zeros(4), Q)
+    model.process_noise(DT_S, q * DT_S, 0.0, 0.0, np.zeros(4), 0.0, Q)
     r = 2e-6
     H = np.zeros((1, N_STATE))
     H[0, P0] = 1.0

@@ -342,7 +342,7 @@ def test_process_noise_is_a_covariance(dt, accel_var, drift_var, bias_var, trave
 
     A Q that is none made the speed's variance negative while the IMU was away."""
     Q = np.full((N_STATE, N_STATE), 0.0)
-    model.process_noise(dt, accel_var, drift_var, bias_var, np.array(travel), Q)
+    model.process_noise(dt, accel_var, drift_var, bias_var, np.array(travel), 0.0, Q)
     assert (Q == Q.T).all()
     values = np.linalg.eigvalsh(Q)
     assert values[0] >= -1e-12 * max(1.0, values[-1])
@@ -356,7 +356,7 @@ def test_process_noise_is_that_of_white_acceleration():
 
     def step(t: float) -> tuple[model.Array, model.Array]:
         Q, F = np.zeros((N_STATE, N_STATE)), np.eye(N_STATE)
-        model.process_noise(t, q * t, 0.0, 0.0, np.zeros(4), Q)
+        model.process_noise(t, q * t, 0.0, 0.0, np.zeros(4), 0.0, Q)
         model.transition(t, 0.0, np.ones(4), 0.0, F)
         return Q, F
 

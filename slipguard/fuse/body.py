@@ -273,8 +273,10 @@ class Body:
         drift = (drift_noise**2 + turning * turning) * dt
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
-        model.process_noise(dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, self._Q)
-        self._Q[D, D] = 0.0 if self.at_rest else self._late_noise**2 * dt
+        late = 0.0 if self.at_rest else self._late_noise**2 * dt
+        model.process_noise(
+            dt, accel_var, drift, BIAS_NOISE**2 * dt, self._travel_var, late, self._Q
+        )
         self.engine.predict(moved, self._F, self._Q)
 
     def _slide(self, side_mps2: float, v: float, wz: float, dt: float) -> bool:

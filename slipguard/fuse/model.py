@@ -64,17 +64,19 @@ def process_noise(
     drift_var: float,
     bias_var: float,
     travel_var: Sequence[float],
+    late_var: float,
     Q: Array,
 ) -> None:
     """Write Q into ``Q`` (8, 8): what a step of dt adds to the uncertainty.
 
     ``accel_var`` (m/s)2 added to v; ``drift_var`` (m/s2)2 added to c; ``bias_var`` (rad/s)2
-    added to b; ``travel_var`` (4,) m2 added to p. What the accelerometer misses moves all four
-    wheels alike, so their travels are correlated.
+    added to b; ``travel_var`` (4,) m2 added to p; ``late_var`` s2 added to d. What the
+    accelerometer misses moves all four wheels alike, so their travels are correlated.
     """
     Q[V, V] = accel_var
     Q[C, C] = drift_var
     Q[B, B] = bias_var
+    Q[D, D] = late_var
     Q[P0:D, P0:D] = accel_var * dt_s * dt_s / 3.0
     Q[V, P0:D] = Q[P0:D, V] = accel_var * dt_s / 2.0
     for i in range(4):
