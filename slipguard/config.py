@@ -56,7 +56,7 @@ class Config:
 
     @classmethod
     def load(cls, path: str | os.PathLike[str], *patches: str | os.PathLike[str]) -> Config:
-        """Read and validate a rover YAML file.
+        """Read and validate a rover file.
 
         Parameters
         ----------
@@ -77,7 +77,7 @@ class Config:
 
     @classmethod
     def parse(cls, text: str, source: str = "<text>") -> Config:
-        """Validate a rover YAML text; ``source`` names it in errors."""
+        """Validate a rover file text; ``source`` names it in errors."""
         return _read(load_section(text, source))
 
     def with_changes(self, **changes: Any) -> Config:

@@ -8,7 +8,7 @@ class SlipguardError(Exception):
 
 
 class ConfigError(SlipguardError, ValueError):
-    """A rover YAML file is wrong: file, line, key, what was found and what was expected."""
+    """A rover file is wrong: file, line, key, what was found and what was expected."""
 
 
 class RecordingError(SlipguardError, ValueError):

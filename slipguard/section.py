@@ -257,6 +257,8 @@ def load_section(text: str, source: str, error: type[SlipguardError] = ConfigErr
         mark = err.problem_mark or err.context_mark
         line = mark.line + 1 if mark else 1
         problem = f"not valid YAML: {err.problem or err.context}"
+        if r"'\t'" in problem:
+            problem += "; indent with blanks"
         raise error(_located(source, line, "", problem)) from err
     except yaml.reader.ReaderError as err:
         line = text.count("\n", 0, err.position) + 1

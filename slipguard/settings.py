@@ -1,6 +1,6 @@
 """Every setting of a rover: unit, meaning, limits and default, in this one place.
 
-A rover YAML file is these dataclasses written down; ``config.py`` reads it. A setting
+A rover file is these dataclasses written down; ``config.py`` reads it. A setting
 without a default must be given.
 """
 

@@ -267,7 +267,7 @@ def test_without_a_rover_it_says_what_to_do(capsys, drive):
     code, out, err = run(capsys, "replay", drive)
     assert (code, out) == (Exit.CONFIG, "")
     assert err == (
-        f"slipguard: {drive.parent / 'rover.yaml'}: not there; put the rover's YAML beside the "
+        f"slipguard: {drive.parent / 'rover.yaml'}: not there; put the rover file beside the "
         "drive, or name it with --rover FILE\n"
     )
 
@@ -342,7 +342,7 @@ def test_an_output_that_cannot_be_written(capsys, drive, tmp_path, option):
 def test_no_output_overwrites_what_is_read(capsys, drive, tmp_path):
     """A slip of the keyboard does not cost a recorded drive."""
     before = drive.read_bytes()
-    other = tmp_path / "x.json"
+    other = tmp_path / "x.csv"
     for arguments in (
         ("--out", drive),
         ("--json", labels_path(drive)),
@@ -512,12 +512,37 @@ def test_the_package_runs_as_a_module():
 
 
 def commands_of(group, *path):
-    """Every command below a group, by its path."""
+    """Every command below a group, and the group itself, by its path."""
+    yield path
     for name, command in group.commands.items():
         if hasattr(command, "commands"):
             yield from commands_of(command, *path, name)
         else:
             yield (*path, name)
+
+
+def test_a_list_of_commands_tells_them_whole(capsys):
+    """What a command is for is not cut off where commands are listed."""
+    for group in ((), ("calibrate",), ("plugins",)):
+        assert main([*group, "--help"]) == Exit.DONE
+        listed = capsys.readouterr().out.partition("Commands:")[2].partition("Example:")[0]
+        assert listed.strip()
+        assert "..." not in listed
+
+
+@pytest.mark.parametrize("name", ["x.txt", "x.json", "x"])
+def test_a_file_is_named_for_what_it_holds(capsys, drive, tmp_path, name):
+    """A table called .txt opens in the wrong program, and no command here takes it."""
+    commands = (
+        (("replay", drive, "--out"), ".csv or .csv.gz"),
+        (("report", drive, "--out"), ".html"),
+        (("report", drive, "--png"), ".png"),
+    )
+    for command, expected in commands:
+        code, _, err = run(capsys, *command, tmp_path / name)
+        assert code == Exit.USAGE
+        assert f"expected a name ending in {expected}" in " ".join(err.split())
+    assert not (tmp_path / name).exists()
 
 
 def test_every_help_shows_an_example(capsys):

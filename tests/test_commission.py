@@ -313,7 +313,7 @@ def test_a_record_is_never_lost(tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "name the rover's YAML with --rover FILE"),
+        ([], "name the rover file with --rover FILE"),
         (["--rover", "R", "--source", "hands"], "expected plugins, simulate or replay:DRIVE"),
         (["--rover", "R"], "say who signs the record"),
         (["--rover", "R", "--only", "wheel.xx"], "--only wheel.xx: expected one of blocks, wheel"),

@@ -1,4 +1,4 @@
-"""The rover YAML: what is accepted, and that every refusal says where and what instead."""
+"""The rover file: what is accepted, and that every refusal says where and what instead."""
 
 from __future__ import annotations
 
@@ -172,7 +172,7 @@ def test_file_that_is_not_utf8_names_the_line(tmp_path):
             "rover.yaml:5: expected a plain word as the key",
         ),
         (MINIMAL + "rover: {\n", "not valid YAML"),
-        (MINIMAL + "\tx: 1\n", "rover.yaml:5: not valid YAML"),
+        (MINIMAL + "\tx: 1\n", "that cannot start any token; indent with blanks"),
         (MINIMAL + "# \0\n", "rover.yaml:5: not valid YAML: character U+0000 is not allowed"),
         (MINIMAL + "---\na: 1\n", "rover.yaml:5: not valid YAML"),
         (MINIMAL + "sim: " + "[" * 5000, "not valid YAML: nested too deeply"),

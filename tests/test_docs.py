@@ -401,7 +401,7 @@ def test_exit_codes_are_complete():
 
 
 def test_settings_named_exist():
-    """A key that does not exist is refused when a reader writes it into the rover YAML."""
+    """A key that does not exist is refused when a reader writes it into the rover file."""
     known = {f"{row.section}.{row.key}" for row in settings_table()}
     sections = {name.split(".")[0] for name in known}
     for name in DOCUMENTS[:2]:
@@ -416,7 +416,7 @@ def test_settings_named_exist():
 
 
 def test_every_required_key_is_explained():
-    """The rover YAML shown is enough, each key in it has a row, and it drives like the demo drives'
+    """The rover file shown is enough, each key in it has a row, and it drives like the demo drives'
     rover, whose file has data sheets besides."""
     config = Config.parse(blocks("yaml")[0])
     whole = Config.load(HOME / "replay" / "rover.yaml")

@@ -123,7 +123,7 @@ def test_wrong_settings_are_told_with_their_place(more, said, tmp_path, capsys):
             "scenario 'nowhere': there is none of that name; known: all_on_ice",
         ),
         (["--rover", "rover.yaml", "--speed", "2"], "a real rover has one speed"),
-        ([], "name the rover's YAML with --rover FILE"),
+        ([], "name the rover file with --rover FILE"),
         (["--rover", "rover.yaml", "--with", "my-brake"], "--with is for simulate and replay"),
         (["--source", "simulate:twister", "--with", "my-brake"], "with --rover FILE"),
     ],

@@ -61,7 +61,7 @@ def test_check_fails_where_a_plugin_is_broken_or_missing(run):
     assert run("check").exit_code == 5
     result = run("check", "horn")
     assert result.exit_code == 5
-    assert "plugin horn: not installed" in result.stdout
+    assert "plugin horn: not installed; known: " in result.stdout
 
 
 def test_check_with_a_rover_shows_who_serves_what_and_warns_of_gaps(run, tmp_path):

@@ -28,12 +28,12 @@ from slipguard.cli import (
     tune,
 )
 from slipguard.cli.examples import end_of_help
-from slipguard.cli.exits import EXIT_HELP, Exit, exit_for
+from slipguard.cli.exits import Exit, exit_for
 from slipguard.errors import SlipguardError
 
 app = typer.Typer(
     help="Catch spinning wheels and roll-aways of a remotely driven four-wheel rover.",
-    epilog=EXIT_HELP,
+    epilog=end_of_help(""),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,

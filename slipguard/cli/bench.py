@@ -21,7 +21,9 @@ LEAST_ROWS = 200
 
 
 def bench(
-    drive: Annotated[Path, typer.Argument(help="Recorded drive with counts, .csv or .csv.gz.")],
+    drive: Annotated[
+        Path, typer.Argument(help="Recorded drive with counts: .csv, .csv.gz, .parquet.")
+    ],
     rover: Annotated[
         Path | None,
         typer.Option(help="The rover it was driven with. Default: rover.yaml beside the drive."),
@@ -35,7 +37,9 @@ def bench(
     ] = False,
     json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
 ) -> None:
-    """Measure what a step and a whole drive cost, as ratios to the bare Kalman filter and others.
+    """Measure what a step and a whole drive cost.
+
+    As ratios to the bare Kalman filter and others.
 
     Takes a minute or two. Close what else uses the processor.
     """

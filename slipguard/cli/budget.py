@@ -19,6 +19,7 @@ from slipguard.budget import budget as work_out
 from slipguard.budget.picture import FORMATS, draw
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_files import finite
+from slipguard.cli.files import check_ending
 from slipguard.errors import unwritable
 
 STYLES = {
@@ -31,7 +32,7 @@ DEFAULT = Wishes()
 
 
 def budget(
-    rover: Annotated[Path, typer.Argument(help="The rover's YAML.")],
+    rover: Annotated[Path, typer.Argument(help="The rover file.")],
     grade: Annotated[float, typer.Option(help="Grade to hold on, %.")] = DEFAULT.grade_percent,
     climb: Annotated[
         float, typer.Option(help="Grade to climb with wheels in the air, %.")
@@ -60,10 +61,10 @@ def budget(
         typer.Option(help="Draw roll-back against grade into this new .png, .svg or .pdf file."),
     ] = None,
 ) -> None:
-    """Work out what the design can do: brakes, encoders, speed, motor.
+    """Work out what the design can do.
 
-    Each line shows its formula, the number it hangs on, and a verdict. A key that was left out
-    makes it "not known", whatever the default would give.
+    Brakes, encoders, speed, motor. Each line shows its formula, the number it hangs on, and a
+    verdict. A key that was left out makes it "not known", whatever the default would give.
     """
     try:
         wishes = Wishes(
@@ -93,8 +94,7 @@ def budget(
 
 
 def _draw(design: Design, wishes: Wishes, path: Path) -> None:
-    if path.suffix not in FORMATS:
-        raise typer.BadParameter(f"--picture {path}: expected a name in {', '.join(FORMATS)}")
+    check_ending("--picture", path, *FORMATS)
     if path.exists():
         raise typer.BadParameter(f"--picture {path}: already there; name another file")
     try:

@@ -18,15 +18,14 @@ from slipguard.calibrate.straight import LENGTH_SD_M
 from slipguard.cli.console import console, table
 from slipguard.cli.drive_in import load_rover
 from slipguard.cli.examples import end_of_help
-from slipguard.cli.exits import EXIT_HELP
 from slipguard.cli.files import write_new
 from slipguard.config import Config
 from slipguard.settings import GRAVITY_MPS2
 
 app = typer.Typer(
-    help="Measure settings from simple drives: biases, noise, wheels, track, throttle. "
+    help="Measure settings from simple drives.\n\nBiases, noise, wheels, track, throttle. "
     "'slipguard calibrate guide' says what to drive.",
-    epilog=EXIT_HELP,
+    epilog=end_of_help("calibrate"),
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -37,11 +36,11 @@ ALLAN_NEEDED = (
 
 Drive = Annotated[Path, typer.Argument(help="Recorded drive: .csv, .csv.gz, .parquet.")]
 Rover = Annotated[
-    Path | None, typer.Option(help="The rover's YAML. Default: rover.yaml beside the drive.")
+    Path | None, typer.Option(help="The rover file. Default: rover.yaml beside the drive.")
 ]
 After = Annotated[
     list[Path] | None,
-    typer.Option(help="What an earlier step wrote; laid over the rover's YAML. May be repeated."),
+    typer.Option(help="What an earlier step wrote; laid over the rover file. May be repeated."),
 ]
 Out = Annotated[
     Path | None, typer.Option(help="Write the settings, with their origin, to this new YAML file.")
@@ -142,11 +141,11 @@ def deadband(
 
 @app.command("apply", epilog=end_of_help("calibrate apply"))
 def apply(
-    rover: Annotated[Path, typer.Argument(help="The rover's YAML.")],
+    rover: Annotated[Path, typer.Argument(help="The rover file.")],
     patches: Annotated[list[Path], typer.Argument(help="What the steps wrote, in order.")],
-    out: Annotated[Path, typer.Option(help="The new rover YAML; never one that is there.")],
+    out: Annotated[Path, typer.Option(help="The new rover file; never one that is there.")],
 ) -> None:
-    """Lay calibrations over a rover file and write a new one.
+    """Lay what the steps wrote over a rover file: a new one.
 
     Comments of the old file are lost; keep it.
     """

@@ -41,7 +41,7 @@ Tried = Iterator[Result]
 def commission(
     rover: Annotated[
         Path | None,
-        typer.Option(help="The rover's YAML. Default with simulate: the rover of the demo drives."),
+        typer.Option(help="The rover file. Default with simulate: the rover of the demo drives."),
     ] = None,
     source: Annotated[
         str,
@@ -74,11 +74,11 @@ def commission(
     seed: Annotated[int, typer.Option(min=0, help="Of simulate: varies the noise.")] = 1,
     listed: Annotated[bool, typer.Option("--list", help="Say what is tried, and end.")] = False,
 ) -> None:
-    """Try every wire on the bench, wheels off the ground, before the first drive.
+    """Try every wire on the bench, before the first drive.
 
-    Wheels turned by hand, brakes pressed one by one, the IMU tilted, the kill switch and a cut link
-    tried, then a first crawl. When all is passed a record is written, and 'slipguard run' no longer
-    warns.
+    Wheels off the ground. Wheels turned by hand, brakes pressed one by one, the IMU tilted, the
+    kill switch and a cut link tried, then a first crawl. When all is passed a record is written,
+    and 'slipguard run' no longer warns.
     """
     config = _config(rover, source)
     chosen = _chosen(items(config), only or [])
@@ -133,7 +133,7 @@ def _config(rover: Path | None, source: str) -> Config:
     if source == "simulate":
         demo: Config = simulator().DEMO_ROVER
         return demo
-    raise typer.BadParameter("name the rover's YAML with --rover FILE")
+    raise typer.BadParameter("name the rover file with --rover FILE")
 
 
 def _chosen(all_items: Sequence[Item], only: Sequence[str]) -> list[Item]:

@@ -31,8 +31,8 @@ MOST_LINES = 40
 
 
 def compare(
-    a: Annotated[Path, typer.Argument(help="The rover YAML as it was.")],
-    b: Annotated[Path, typer.Argument(help="The rover YAML as it shall be.")],
+    a: Annotated[Path, typer.Argument(help="The rover file as it was.")],
+    b: Annotated[Path, typer.Argument(help="The rover file as it shall be.")],
     drives: Annotated[list[Path], typer.Argument(help="Recorded drives, or folders of them.")],
     later_ms: Annotated[
         float, typer.Option(min=0.0, help="An event found later by more than this is worse.")
@@ -40,7 +40,7 @@ def compare(
     json: Annotated[Path | None, typer.Option(help="Write every change to this file.")] = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
 ) -> None:
-    """Replay drives through two rover YAMLs and show what changes from A to B.
+    """Replay drives through two rover files: what changes?
 
     Ends with exit code 7 where B is worse on any drive. With labels, worse means: a label missed
     that was found, more false alarms of a kind, or a label found later by more than --later-ms.

@@ -20,10 +20,10 @@ def convert(
         typer.Option("--map", help="Which topic and field of an .mcap log is which column."),
     ] = None,
 ) -> None:
-    """Write a recorded drive in another format, every value the same, labels with it.
+    """Write a recorded drive in another format, labels with it.
 
-    From an .mcap log every message becomes a row; only a mapping that says rows: TOPIC resamples,
-    and then it is told what that drops.
+    Every value stays the same. From an .mcap log every message becomes a row; only a mapping that
+    says rows: TOPIC resamples, and then it is told what that drops.
     """
     is_log = source.suffix.lower() == MCAP
     if is_log != (columns is not None):

@@ -58,8 +58,7 @@ def load_rover(drive: Path, rover: Path | None, *patches: Path) -> Config:
     path = _rover_path(drive, rover)
     if rover is None and not path.exists():
         raise ConfigError(
-            f"{path}: not there; put the rover's YAML beside the drive, or name it with "
-            "--rover FILE"
+            f"{path}: not there; put the rover file beside the drive, or name it with --rover FILE"
         )
     return Config.load(path, *patches)
 

@@ -25,6 +25,7 @@ from slipguard.errors import ConfigError, RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
 from slipguard.recording.find import check_inside, find_drives
+from slipguard.section import suggest
 
 if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
@@ -43,9 +44,7 @@ def evaluate(
     ] = None,
     rover: Annotated[
         Path | None,
-        typer.Option(
-            help="The rover's YAML. Default: rover.yaml beside each drive, or the demo's."
-        ),
+        typer.Option(help="The rover file. Default: rover.yaml beside each drive, or the demo's."),
     ] = None,
     scenarios: Annotated[
         str, typer.Option(help="Simulated scenarios, by name with commas, or 'all'.")
@@ -70,7 +69,9 @@ def evaluate(
     json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
 ) -> None:
-    """Measure recall, false alarms, delays, speed error and honesty of sigma, by scenario.
+    """Measure what part is found, how late, and false alarms.
+
+    And the error of speed, and how honest its sigma is; by scenario.
 
     Thresholds were chosen on seeds below 1000; report on others.
     """
@@ -153,7 +154,7 @@ def _recorded(folder: Path, rover: Path | None) -> Iterator[Job]:
     for drive in labelled:
         beside = rover if rover is not None else drive.parent / "rover.yaml"
         if not beside.exists():
-            raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
+            raise ConfigError(f"{beside}: not there; name the rover file with --rover FILE")
         name = str(labels_path(drive).relative_to(folder).with_suffix(""))
         yield name, partial(measure_file, drive, beside, name)
 
@@ -210,7 +211,8 @@ def _pairs(scenarios: str, seeds: str, every: Iterable[str] | None = None) -> li
     names = list(every or SCENARIOS) if scenarios == "all" else scenarios.split(",")
     for name in names:
         if name not in SCENARIOS:
-            raise typer.BadParameter(f"no scenario {name!r}; known: {', '.join(SCENARIOS)}")
+            near = suggest(name, sorted(SCENARIOS))
+            raise typer.BadParameter(f"scenario {name!r}: there is none of that name{near}")
     first, _, last = seeds.partition(":")
     if not (first.isdigit() and last.isdigit() and int(first) < int(last)):
         raise typer.BadParameter(f"seeds: found {seeds!r}, expected FIRST:LAST, e.g. 1000:1004")

@@ -1,10 +1,11 @@
-"""One example for every command, in the one place where its help takes it from."""
+"""One example for every command and group, in the one place where its help takes it from."""
 
 from __future__ import annotations
 
 from slipguard.cli.exits import EXIT_HELP
 
 EXAMPLES = {
+    "": "replay replay/wet_clay_uphill.csv.gz",
     "replay": "replay replay/wet_clay_uphill.csv.gz",
     "report": "report drive.csv -o drive.html",
     "label": "label drive.csv --write",
@@ -18,6 +19,7 @@ EXAMPLES = {
     "bench": "bench replay/wet_clay_uphill.csv.gz",
     "settings": "settings --rover rover.yaml",
     "budget": "budget rover.yaml --grade 30 --payload 1.5",
+    "calibrate": "calibrate guide",
     "calibrate guide": "calibrate guide",
     "calibrate level": "calibrate level stands.csv --out level.yaml",
     "calibrate noise": "calibrate noise five_minutes.csv --out noise.yaml",
@@ -25,6 +27,7 @@ EXAMPLES = {
     "calibrate circle": "calibrate circle left.csv right.csv --turns 3 --after straight.yaml",
     "calibrate deadband": "calibrate deadband in_the_air.csv --out deadband.yaml",
     "calibrate apply": "calibrate apply rover.yaml level.yaml --out rover_calibrated.yaml",
+    "plugins": "plugins list",
     "plugins list": "plugins list --json",
     "plugins check": "plugins check --rover rover.yaml",
     "plugins new": "plugins new my-brake --into plugins",

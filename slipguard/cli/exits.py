@@ -25,11 +25,11 @@ MEANING = {
     Exit.DONE: "done",
     Exit.FAULT: "a fault of slipguard itself",
     Exit.USAGE: "wrong usage of the command",
-    Exit.CONFIG: "the rover YAML is missing or wrong",
+    Exit.CONFIG: "the rover file is missing or wrong",
     Exit.RECORDING: "a drive, its labels or an output file cannot be read or written",
     Exit.PLUGIN: "a plugin is wrong",
     Exit.NOT_ARMED: "the rover is not fit to drive: a check failed",
-    Exit.REGRESSION: "a comparison of two configs found a regression",
+    Exit.REGRESSION: "a comparison of two rover files found a regression",
     Exit.INTERRUPTED: "interrupted from the keyboard",
 }
 

@@ -9,6 +9,20 @@ import typer
 from slipguard.errors import unwritable
 
 
+def check_ending(option: str, path: Path | None, *endings: str) -> None:
+    """Refuse a file whose name says that it holds something else.
+
+    Raises
+    ------
+    typer.BadParameter
+        The name has none of these endings.
+    """
+    if path is not None and not path.name.lower().endswith(endings):
+        raise typer.BadParameter(
+            f"{option} {path}: expected a name ending in {' or '.join(endings)}"
+        )
+
+
 def write_new(path: Path, text: str) -> None:
     """Write a file that is not there yet.
 

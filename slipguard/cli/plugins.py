@@ -21,15 +21,21 @@ from slipguard.plugin.discover import Plugin, discover
 from slipguard.plugin.hookspec import GROUP
 from slipguard.plugin.host import Host
 from slipguard.plugin.scaffold import write_project
+from slipguard.section import suggest
 
-app = typer.Typer(help="List, check and start plugins.", no_args_is_help=True)
+app = typer.Typer(
+    help="List, check and start plugins.",
+    epilog=end_of_help("plugins"),
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
 
 @app.command("list", epilog=end_of_help("plugins list"))
 def list_plugins(
     json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
 ) -> None:
-    """List the installed plugins; what is wrong with one is one line."""
+    """List the installed plugins, and what is wrong with one."""
     plugins = discover()
     if json:
         typer.echo(json_format.dumps([_as_json(plugin) for plugin in plugins], indent=2))
@@ -53,10 +59,12 @@ def check(
     ] = None,
     rover: Annotated[
         Path | None,
-        typer.Option(help="Check the plugins this rover YAML names, with their settings."),
+        typer.Option(help="Check the plugins this rover file names, with their settings."),
     ] = None,
 ) -> None:
-    """Check plugins without touching hardware: do they load, are their settings right, is every
+    """Check plugins without touching hardware.
+
+    Do they load, are their settings right, is every
     channel served once?
     """
     if rover is not None:
@@ -66,7 +74,8 @@ def check(
     missing = sorted(set(names or ()) - {plugin.name for plugin in plugins})
     out = console()
     for name in missing:
-        out.print(f"plugin {name}: not installed", soft_wrap=True)
+        near = suggest(name, sorted(plugin.name for plugin in discover(None)))
+        out.print(f"plugin {name}: not installed{near}", soft_wrap=True)
     for plugin in plugins:
         if not plugin.problem:
             out.print(f"{plugin.label}: good; brings {_brings(plugin)}", soft_wrap=True)
@@ -78,9 +87,12 @@ def check(
 @app.command("new", epilog=end_of_help("plugins new"))
 def new(
     name: Annotated[str, typer.Argument(help="Name of the plugin, e.g. my-brake.")],
-    into: Annotated[Path, typer.Option(help="Directory to put the project in.")] = Path(),
+    into: Annotated[Path, typer.Option(help="Folder to put the project in.")] = Path(),
 ) -> None:
-    """Write the project of a new brake plugin: code, tests that pass at once, README."""
+    """Write the project of a new brake plugin.
+
+    Code, tests that pass at once, README.
+    """
     for path in write_project(name, into):
         typer.echo(f"wrote {path}")
     # Of the environment that slipguard is in: another one would not find it.

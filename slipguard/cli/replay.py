@@ -14,6 +14,7 @@ from slipguard.cli.drive_files import DecisionTable, write_events
 from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.cli.drive_text import print_summary
 from slipguard.cli.engine import checked_engine
+from slipguard.cli.files import check_ending
 from slipguard.errors import RecordingError
 from slipguard.replay import engine_for, replay_rows
 from slipguard.score import score
@@ -50,6 +51,7 @@ def replay(
     NAME.csv where there are any.
     """
     chosen = checked_engine(engine)
+    check_ending("--out", out, ".csv", ".csv.gz")
     recording, config = open_drive(drive, rover, outputs=[out, json])
     labels = recording.labels
     summary = DriveSummary()

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from slipguard.cli.drive_in import open_drive, with_progress
+from slipguard.cli.files import check_ending
 from slipguard.recording import labels_path
 
 EXTRA_NEEDED = (
@@ -34,13 +35,15 @@ def report(
         bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
     ] = True,
 ) -> None:
-    """Draw a recorded drive as one HTML page that opens without a network.
+    """Draw a recorded drive as one HTML page.
 
-    Speed, wheels, slip, brakes, throttle and findings over time, the way seen from above, and a
-    table of events to click.
+    It opens without a network. Speed, wheels, slip, brakes, throttle and findings over time, the
+    way seen from above, and a table of events to click.
     """
     page = Path(labels_path(drive).with_suffix(".html").name) if out is None else out
     recording, config = open_drive(drive, rover, outputs=[page, png])
+    check_ending("--out", page, ".html", ".htm")
+    check_ending("--png", png, ".png")
     try:
         from slipguard.report import report_drive, take_picture, write_page
     except ModuleNotFoundError as err:

@@ -32,7 +32,7 @@ from slipguard.live import (
 def run(
     rover: Annotated[
         Path | None,
-        typer.Option(help="The rover's YAML. Default with simulate: the rover of the demo drives."),
+        typer.Option(help="The rover file. Default with simulate: the rover of the demo drives."),
     ] = None,
     source: Annotated[
         str,
@@ -84,11 +84,11 @@ def run(
         bool, typer.Option("--view/--no-view", help="Show the rover's state on the terminal.")
     ] = True,
 ) -> None:
-    """Run the guard on the rover: sensors and commands in, brakes and throttle out.
+    """Drive the rover, with help.
 
-    Arms only when all checks pass. Ctrl-C or SIGTERM stops the rover gently, holds it and ends;
-    a second one ends at once. First runs with all wheels off the ground, an independent hardware
-    kill switch in reach.
+    Sensors and commands in, brakes and throttle out. Arms only when all checks pass. Ctrl-C or
+    SIGTERM stops the rover gently, holds it and ends; a second one ends at once. First runs with
+    all wheels off the ground, an independent hardware kill switch in reach.
     """
     desk = source != "plugins"
     if speed != 1.0 and not desk:
@@ -96,7 +96,7 @@ def run(
     if beside and not desk:
         raise typer.BadParameter("--with is for simulate and replay; else every plugin works")
     if beside and rover is None:
-        raise typer.BadParameter("--with: name the rover's YAML with --rover FILE")
+        raise typer.BadParameter("--with: name the rover file with --rover FILE")
     if beside and speed != 1.0:
         raise typer.BadParameter("--with: real hardware has one speed; leave --speed out")
     if json and check:
@@ -152,8 +152,8 @@ def _config(rover: Path | None, source: str) -> Config:
         beside = _rover_file(rover, source)
         if beside is not None and beside.exists():
             return Config.load(beside)
-        raise ConfigError(f"{beside}: not there; name the rover's YAML with --rover FILE")
-    raise typer.BadParameter("name the rover's YAML with --rover FILE")
+        raise ConfigError(f"{beside}: not there; name the rover file with --rover FILE")
+    raise typer.BadParameter("name the rover file with --rover FILE")
 
 
 def _rover_file(rover: Path | None, source: str) -> Path | None:

@@ -20,10 +20,10 @@ OTHERS: dict[str, Any] = {"live": LiveSettings, "hardware": Hardware}
 
 def settings(
     rover: Annotated[
-        Path | None, typer.Option(help="Also show the values of this rover YAML.")
+        Path | None, typer.Option(help="Also show the values of this rover file.")
     ] = None,
 ) -> None:
-    """List every setting of a rover YAML: unit, default and meaning."""
+    """List every setting of a rover file: unit, default, meaning."""
     config = Config.load(rover) if rover is not None else None
     out = console()
     every = chain(settings_table(), settings_table(OTHERS))

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.text import Text
 
 from slipguard.cli.console import console, table
+from slipguard.cli.files import check_ending
 from slipguard.config import Config
 from slipguard.errors import unwritable
 from slipguard.guard import Guard
@@ -31,7 +32,7 @@ def simulate(
         ),
     ] = None,
     rover: Annotated[
-        Path | None, typer.Option(help="The rover's YAML. Default: the rover of the demo drives.")
+        Path | None, typer.Option(help="The rover file. Default: the rover of the demo drives.")
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Varies ground, timing and noise.")] = 1,
     guard: Annotated[
@@ -60,8 +61,7 @@ def simulate(
     if scenario is None:
         _print_scenarios(screen)
         return
-    if out is not None and not out.name.endswith((".csv", ".csv.gz")):
-        raise typer.BadParameter(f"--out {out}: expected a name ending in .csv or .csv.gz")
+    check_ending("--out", out, ".csv", ".csv.gz")
     if out is not None and out.exists() and not force:
         raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
     if out is not None and not out.parent.is_dir():

@@ -38,7 +38,7 @@ MOST_ROWS = 40
 
 
 def tune(
-    rover: Annotated[Path, typer.Option(help="The rover YAML they were driven with.")],
+    rover: Annotated[Path, typer.Option(help="The rover file they were driven with.")],
     drives: Annotated[
         list[Path] | None, typer.Argument(help="Recorded drives with labels, or folders of them.")
     ] = None,
@@ -46,11 +46,11 @@ def tune(
         list[str] | None,
         typer.Option(
             help="Instead of drives: tune hold and brakes in the simulator, on this scenario. May "
-            "be given several times; a name ('slipguard simulate' lists them) or FILE.py:FUNCTION."
+            "be repeated; a name ('slipguard simulate' lists them) or FILE.py:FUNCTION."
         ),
     ] = None,
     out: Annotated[
-        Path, typer.Option(help="Write the tuned rover YAML here; never overwrites.")
+        Path, typer.Option(help="Write the tuned rover file here; never overwrites.")
     ] = Path("tuned.yaml"),
     study: Annotated[
         Path | None,
@@ -92,12 +92,13 @@ def tune(
         ),
     ] = None,
 ) -> None:
-    """Search the thresholds of spin, lock and rolling against labels.
+    """Search thresholds against labels, or in the simulator.
 
-    Missed events, false alarms an hour and delay are made small together. Killed, it goes on where
-    it was when started again. A recording does not react, so hold and brake settings stay as they
-    are; with --scenario these are searched instead, in the simulator, in closed loop: time across,
-    way rolled, leap when grip returns and use of the brakes.
+    Those of spin, lock and rolling against the labels of recorded drives: missed events, false
+    alarms an hour and delay are made small together. Killed, it goes on where it was when started
+    again. A recording does not react, so hold and brake settings stay as they are; with --scenario
+    these are searched instead, in the simulator, in closed loop: time across, way rolled, leap when
+    grip returns and use of the brakes.
     """
     if bool(drives) == bool(scenario):
         raise typer.BadParameter(

@@ -1,4 +1,4 @@
-"""A simulated rover, built from the same rover YAML as the guard (extra ``sim``).
+"""A simulated rover, built from the same rover file as the guard (extra ``sim``).
 
 What it has: a sprung chassis, four wheels on hinges, Ackermann or skid steering, one motor
 with a linear torque-speed curve through ideal open differentials, servo brakes, tyres that

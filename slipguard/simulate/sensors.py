@@ -155,7 +155,7 @@ class ImuSpoiler:
 class ImuModel:
     """Specific force and angular rate as the sensor reports them.
 
-    Error per axis: white noise (the rover YAML's standard deviation of one sample), a bias
+    Error per axis: white noise (the rover file's standard deviation of one sample), a bias
     drawn per run that walks randomly, vibration tones tied to wheel speed, full scale.
     """
 

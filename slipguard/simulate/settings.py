@@ -1,4 +1,4 @@
-"""The ``sim:`` section of a rover YAML: what only the simulator needs to know."""
+"""The ``sim:`` section of a rover file: what only the simulator needs to know."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Yardsticks beside the guard: the same detection and response, fed with the truth.
 
 Nobody (no help at all) and a rover with locked differentials need no code: ``run`` without a
-helper, and ``drive: locked`` in the rover YAML.
+helper, and ``drive: locked`` in the rover file.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The rover's YAML with other thresholds: everything else stays as it was written."""
+"""The rover file with other thresholds: everything else stays as it was written."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from slipguard.section import dump_yaml, load_section, plain, without_keys
 
 
 def patched(rover_text: str, values: Mapping[str, float], note: str = "") -> str:
-    """A rover YAML with these thresholds in place of its own.
+    """A rover file with these thresholds in place of its own.
 
     The sections that hold them are written anew at the end, with ``note`` above them as comments;
     every other line, comments too, stays.
@@ -18,7 +18,7 @@ def patched(rover_text: str, values: Mapping[str, float], note: str = "") -> str
     Raises
     ------
     ConfigError
-        The text, or the text with these values, is no rover YAML.
+        The text, or the text with these values, is no rover file.
     """
     Config.parse(rover_text, source="rover file")
     own = plain(load_section(rover_text, "rover file"))
