@@ -31,6 +31,7 @@ CHASSIS = (
     "encoders: {counts_per_rev: %g, direction: quadrature}\n"
     "imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}\n"
 )
+CLIMB_ONE = "climb 20 %, one wheel in the air"
 FULL = """\
 brakes: {max_torque_nm: 0.8, heat_limit_j: 400}
 motor: {stall_torque_nm: 4}
@@ -60,10 +61,17 @@ def line(name: str, more: str = FULL, wishes: Wishes | None = None, **kw):
 
 
 def test_grades():
-    """A grade in percent is 100 tan: 5 % 2.8624, 12 % 6.8428, 20 % 11.3099, 30 % 16.6992 degrees
-    (trigonometry); on 20 % gravity pulls with 1.9232 m/s2."""
-    for percent, deg in ((5, 2.8624), (12, 6.8428), (18, 10.2040), (20, 11.3099), (30, 16.6992)):
+    """A grade in percent is 100 tan, and gravity pulls with its sine: 5 % 2.8624 degrees and
+    0.04994 g, 12 % 6.8428, 20 % 11.3099, 30 % 16.6992 (trigonometry); 1.9232 m/s2 on 20 %."""
+    for percent, deg, sine in (
+        (5, 2.8624, 0.04994),
+        (12, 6.8428, 0.11915),
+        (18, 10.2040, 0.17715),
+        (20, 11.3099, 0.19612),
+        (30, 16.6992, 0.28735),
+    ):
         assert math.degrees(f.grade_rad(percent)) == pytest.approx(deg, abs=1e-4)
+        assert f.grade_force_n(1.0, percent) / 9.80665 == pytest.approx(sine, abs=1e-5)
     assert f.grade_force_n(1.0, 20.0) == pytest.approx(1.9232, abs=1e-4)
 
 
@@ -96,6 +104,14 @@ def test_grip_needed():
     assert snow["roll-back on 20 %"] is Verdict.NOT_ENOUGH
 
 
+@pytest.mark.parametrize(("mu", "deg"), [(0.19, 10.76), (0.05, 2.86), (0.38, 20.81)])
+def test_the_steepest_grade_that_holds(mu, deg):
+    """Four braked wheels hold up to tan(angle) = mu: on snow 10.76 degrees, on ice 2.86, on wet
+    cobbles 20.81 (statics; friction by the Burckhardt curves, from memory)."""
+    at_the_limit = Wishes(grade_percent=100.0 * math.tan(math.radians(deg)), friction=mu)
+    assert line("grip to hold: 4", wishes=at_the_limit).needed == pytest.approx(mu, abs=2e-4)
+
+
 def test_holding_torque():
     """5 kg on 20 %, r = 75 mm: m g sin r / 4 = 0.1803 N m a brake; 2 kg of payload: 7/5 of it."""
     found = line("hold 20 %")
@@ -111,6 +127,14 @@ def test_transfer_through_open_differentials():
     assert line("climb 20 %, two").needed == pytest.approx(1.25 * weight_nm / 2)
     assert line("motor: climb").needed == pytest.approx(2.0 * 4.0 * weight_nm / 2)
     assert line("climb 20 %, one", drive="rear").needed == pytest.approx(1.25 * weight_nm)
+    # One driven axle, 25 N on each wheel, r = 60 mm, friction 0.8 under the one that grips: it
+    # pulls with 20 N when the free one is braked with mu N r = 1.2 N m (any vehicle handbook).
+    twenty_n = 20.0 / (9.80665 * math.sin(math.atan(0.2)))
+    small = rover(FULL, drive="rear").with_changes(
+        rover__mass_kg=twenty_n, rover__wheel_radius_m=0.06
+    )
+    (found,) = (x for x in budget(Design(small, frozenset())) if x.name == CLIMB_ONE)
+    assert found.needed == pytest.approx(1.25 * 1.2)
     assert line("climb 20 %, one", drive="locked").verdict is Verdict.ENOUGH
     assert line("motor: climb", drive="locked").needed == pytest.approx(2.0 * weight_nm)
 
@@ -128,12 +152,28 @@ def test_disc_brake():
 
 def test_energy_and_stopping():
     """3.6 kg at 45.5 km/h: 287.5 J. Stopping with a = g / 2: 2 m/s and 0.25 s 0.908 m, 5 m/s and
-    0.5 s 5.049 m (v t + v^2 / 2a, worked with 9.80665)."""
+    0.5 s 5.049 m (v t + v^2 / 2a, worked with 9.80665). The lines add the brakes' lag to the time
+    a command takes, and to the time after which a link is lost."""
     assert f.kinetic_energy_j(3.6, 45.5 / 3.6) == pytest.approx(287.5, abs=0.1)
     half_g = 9.80665 / 2
-    for v, t, d in ((1, 0.1, 0.202), (2, 0.25, 0.908), (2, 0.5, 1.408), (5, 0.5, 5.049)):
+    for v, t, d in (
+        *((1, 0.1, 0.202), (1, 0.25, 0.352), (1, 0.5, 0.602)),
+        *((2, 0.1, 0.608), (2, 0.25, 0.908), (2, 0.5, 1.408)),
+        *((5, 0.1, 3.049), (5, 0.25, 3.799), (5, 0.5, 5.049)),
+    ):
         assert f.stopping_m(v, t, half_g) == pytest.approx(d, abs=1e-3)
         assert f.speed_for_stop_mps(f.stopping_m(v, t, half_g), t, half_g) == pytest.approx(v)
+
+
+def test_stopping_lines():
+    """1.2 m/s, 1.5 m/s2, servo lag 0.06 s: with a latency of 0.5 s 0.672 + 0.48 = 1.152 m, with a
+    link lost after 0.6 s 0.792 + 0.48 = 1.272 m. In 2 m stops what is as fast as
+    sqrt(0.99^2 + 6) - 0.99 = 1.652 m/s."""
+    more = FULL.replace("0.8,", "0.8, lag_s: 0.06,").replace("1.2}", "1.2, link_timeout_s: 0.6}")
+    assert line("stop from top speed, by", more).has == pytest.approx(1.152)
+    assert line("stop from top speed, link", more).has == pytest.approx(1.272)
+    limit = line("speed limit", more)
+    assert (limit.needed, limit.has) == (pytest.approx(1.652, abs=1e-4), 1.2)
 
 
 def test_grip_and_brakes_bound_the_deceleration():
@@ -165,6 +205,7 @@ def test_slip_seen_and_counts_needed_belong_together():
     (4.909 + 3) mm / 40 ms. And the counts needed for just that slip in that time are 96."""
     config = rover()
     assert f.count_m(0.075, 96) == pytest.approx(4.909e-3, abs=1e-6)
+    assert f.count_m(0.06, 1024) / 0.020 == pytest.approx(0.018408, abs=1e-6)  # one in 20 ms, m/s
     seen = slip_seen_mps(config, 0.05)
     assert seen == pytest.approx(7.909e-3 / 0.040, rel=1e-3)
     assert counts_needed(config, seen, 0.05) == pytest.approx(96.0)
@@ -173,8 +214,26 @@ def test_slip_seen_and_counts_needed_belong_together():
     assert math.isinf(slip_seen_mps(config, 0.01))
 
 
+@pytest.mark.parametrize(("drive", "times"), [("open", 4), ("rear", 2), ("locked", 1)])
+def test_counts_of_a_wheel_that_spins_free(drive, times):
+    """The others still, it turns 4 times as fast as the shaft would drive all of them, behind
+    three open differentials, twice behind one: a case turns at the mean of its two sides
+    (kinematics). Top speed over a count of 4.909 mm, and 1.5 times that wished."""
+    sheets = FULL.replace("limits: {max_speed_mps: 1.2}\n", "")
+    speed_mps = 1200 * 12.0 / 28 * 2 * math.pi * 0.075 / 60
+    config = rover(sheets, drive=drive)
+    given = frozenset(f"hardware.{key}" for key in config.hardware)
+    (found,) = (x for x in budget(Design(config, given)) if x.name.startswith("counts a second"))
+    assert found.needed == pytest.approx(1.5 * times * speed_mps / 4.9087e-3, rel=1e-4)
+
+
 def test_bias_as_grade():
-    """50 mg is 0.490 m/s2, 5.0 % of grade; one degree of pitch is 0.171 m/s2 (statics)."""
+    """50 mg, the zero-g error that data sheets of small sensors state, is 0.490 m/s2, 5.0 % of
+    grade; one degree of pitch is 0.171 m/s2, 1.7 % (statics)."""
+    for bias_mps2, percent in ((0.49, 5.0), (0.171, 1.744)):
+        config = rover().with_changes(imu__accel_bias_sd_mps2=bias_mps2)
+        (found,) = (x for x in budget(Design(config, frozenset())) if x.name.startswith("acc"))
+        assert found.has == pytest.approx(percent, abs=0.01)
     assert f.bias_grade_percent(0.05 * 9.80665) == pytest.approx(5.006, abs=1e-3)
     assert f.bias_grade_percent(9.80665 * math.sin(math.radians(1))) == pytest.approx(
         100 * math.tan(math.radians(1))
@@ -204,6 +263,32 @@ def test_free_roll_until_it_is_found():
     found one encoder period and one IMU sample after that."""
     config = rover(counts=2 * math.pi * 75 / 5)
     assert roll_back(config, 20.0, 5.0).found_s == pytest.approx(0.0721 + 0.015, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("grade", "seen_mm", "free_ms"),
+    [(20.0, 5.0, 72.1), (20.0, 0.368, 19.56), (10.0, 5.0, 101.2), (10.0, 0.368, 27.46)],
+)
+def test_free_roll_on_other_grades(grade, seen_mm, free_ms):
+    """s = a t^2 / 2: 5 mm take 72 ms on 20 % and 101 ms on 10 %; a count of 0.368 mm (1024 counts,
+    r = 60 mm) 19.6 and 27.5 ms. One encoder period and one IMU sample, 15 ms, come on top."""
+    config = rover(counts=2 * math.pi * 75 / seen_mm)
+    config = config.with_changes(rolling__travel_mm=0.1, rolling__speed_mps=0.001)
+    found_s = roll_back(config, grade, 5.0).found_s
+    assert found_s == pytest.approx(free_ms / 1000 + 0.015, abs=2e-4)
+
+
+@pytest.mark.parametrize(("grade", "speed_mps"), [(20.0, 0.385), (10.0, 0.195)])
+def test_speed_after_a_fifth_of_a_second(grade, speed_mps):
+    """Found after 0.2 s the rover is at 0.385 m/s on 20 %, 0.195 on 10 % (v = a t), and a brake
+    that bites at once, several times too strong, stands it within a few millimetres more."""
+    strong = "brakes: {max_torque_nm: 50, lag_s: 0, slew_per_s: 1000}\n"
+    early_s = roll_back(rover(strong), grade, 5.0).found_s
+    config = rover(strong).with_changes(encoders__delay_s=0.2 - early_s)
+    roll = roll_back(config, grade, 5.0)
+    assert roll.found_s == pytest.approx(0.2)
+    assert roll.speed_mps == pytest.approx(speed_mps, abs=1e-3)
+    assert roll.travel_m == pytest.approx(0.5 * 0.2 * speed_mps, abs=2e-3)
 
 
 def test_roll_back_grows_with_grade_count_and_lag():
