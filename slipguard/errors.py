@@ -27,6 +27,11 @@ class CalibrationError(RecordingError):
     """A recorded drive is too poor to calibrate from: which drive, why, and what to drive."""
 
 
+SIMULATOR_NEEDED = (
+    "the simulator needs mujoco; install it, in slipguard's folder, with: pip install '.[sim]'"
+)
+
+
 def unwritable(path: object, err: Exception, what: str = "") -> RecordingError:
     """That a file cannot be written, why, and what to do where its folder is missing.
 

@@ -19,9 +19,8 @@ from rich.console import Console
 from rich.progress import track
 
 from slipguard.cli.console import console, table
-from slipguard.cli.simulate import EXTRA_NEEDED
 from slipguard.config import Config
-from slipguard.errors import ConfigError, RecordingError, unwritable
+from slipguard.errors import SIMULATOR_NEEDED, ConfigError, RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
 from slipguard.recording.find import check_inside, find_drives
@@ -201,7 +200,7 @@ def _need_engine() -> None:
     except ModuleNotFoundError as err:
         if err.name != "mujoco":
             raise
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+        raise typer.BadParameter(SIMULATOR_NEEDED) from err
 
 
 def _pairs(scenarios: str, seeds: str, every: Iterable[str] | None = None) -> list[tuple[str, int]]:

@@ -16,7 +16,7 @@ from slipguard.cli.run_lines import AlertLines, JsonLines, print_json
 from slipguard.cli.run_view import View
 from slipguard.commission import standing
 from slipguard.config import Config
-from slipguard.errors import ConfigError
+from slipguard.errors import SIMULATOR_NEEDED, ConfigError
 from slipguard.live import (
     Clock,
     LiveSettings,
@@ -239,9 +239,7 @@ def simulator() -> Any:
     except ModuleNotFoundError as err:
         if err.name != "mujoco":
             raise
-        from slipguard.cli.simulate import EXTRA_NEEDED
-
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+        raise typer.BadParameter(SIMULATOR_NEEDED) from err
     return simulator
 
 

@@ -12,16 +12,13 @@ from rich.text import Text
 from slipguard.cli.console import console, table
 from slipguard.cli.files import check_ending
 from slipguard.config import Config
-from slipguard.errors import unwritable
+from slipguard.errors import SIMULATOR_NEEDED, unwritable
 from slipguard.guard import Guard
 
 if TYPE_CHECKING:
     from slipguard.simulate import Drive, Outcome, Scenario
 
 MOST_EVENTS = 40
-EXTRA_NEEDED = (
-    "the simulator needs mujoco; install it, in slipguard's folder, with: pip install '.[sim]'"
-)
 
 
 def simulate(
@@ -56,7 +53,7 @@ def simulate(
     except ModuleNotFoundError as err:
         if err.name != "mujoco":
             raise
-        raise typer.BadParameter(EXTRA_NEEDED) from err
+        raise typer.BadParameter(SIMULATOR_NEEDED) from err
     screen = console()
     if scenario is None:
         _print_scenarios(screen)

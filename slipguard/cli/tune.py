@@ -21,10 +21,9 @@ from slipguard.cli.drive_files import finite
 from slipguard.cli.engine import engines_line
 from slipguard.cli.files import write_new
 from slipguard.cli.report import EXTRA_NEEDED as PAGE_NEEDED
-from slipguard.cli.simulate import EXTRA_NEEDED as SIMULATOR_NEEDED
 from slipguard.cli.simulate import find_scenario
 from slipguard.config import Config
-from slipguard.errors import SlipguardError
+from slipguard.errors import SIMULATOR_NEEDED, SlipguardError
 from slipguard.recording.find import find_drives
 from slipguard.section import read_text
 

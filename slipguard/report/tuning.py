@@ -40,8 +40,9 @@ from slipguard.report.events import SHORT
 from slipguard.report.page import part
 from slipguard.score import Episode
 from slipguard.tune import LoopTuned, Trial, Tuned, beats, with_chance
-from slipguard.tune.closed_loop import GOALS, Nudged
-from slipguard.tune.search import DriveResult, Sensitivity
+from slipguard.tune.closed_loop import GOALS
+from slipguard.tune.search import DriveResult
+from slipguard.tune.thresholds import Sensitivity
 from slipguard.tune.worst import BeforeAfter, LoopBeforeAfter, worst_drive, worst_loop_drive
 
 OWN, BEST, OTHERS = "truth", "wheel_spin", "estimate"
@@ -248,7 +249,7 @@ def _of_loop(tuned: LoopTuned, config: Config) -> Content:
     )
 
 
-def _moved(s: Sensitivity | Nudged, at: Objectives, lower: Objectives, higher: Objectives) -> Moved:
+def _moved(s: Sensitivity[Any], at: Objectives, lower: Objectives, higher: Objectives) -> Moved:
     """A setting as it is shown; None where it stands at its limit and was not moved."""
     return Moved(
         name=f"{s.threshold.section}.{s.threshold.key}",

@@ -14,13 +14,12 @@ Start with ``make("twister", seed=1)``, ``run(scenario, DEMO_ROVER, seed=1)`` an
 ``summarise(drive)``; copy a function from ``scenarios/`` to make your own.
 """
 
+from slipguard.errors import SIMULATOR_NEEDED
+
 try:
     import mujoco  # noqa: F401
 except ModuleNotFoundError as err:
-    raise ModuleNotFoundError(
-        "the simulator needs mujoco; install it, in slipguard's folder, with: pip install '.[sim]'",
-        name=err.name,
-    ) from err
+    raise ModuleNotFoundError(SIMULATOR_NEEDED, name=err.name) from err
 
 from slipguard.simulate.drive import Drive, Helper, run
 from slipguard.simulate.labels import Label, label_drive

@@ -11,15 +11,14 @@ from slipguard.tune.closed_loop import (
     Goal,
     LoopDrive,
     LoopTuned,
-    Nudged,
     tune_closed_loop,
     with_chance,
 )
 from slipguard.tune.patch import patched
-from slipguard.tune.search import DriveResult, Sensitivity, Tuned, tune
+from slipguard.tune.search import DriveResult, Tuned, tune
 from slipguard.tune.study import Trial
 from slipguard.tune.tally import Tally
-from slipguard.tune.thresholds import Threshold, thresholds
+from slipguard.tune.thresholds import Sensitivity, Threshold, thresholds
 
 __all__ = [
     "Difference",
@@ -27,7 +26,6 @@ __all__ = [
     "Goal",
     "LoopDrive",
     "LoopTuned",
-    "Nudged",
     "Sensitivity",
     "Tally",
     "Threshold",

@@ -30,7 +30,9 @@ from slipguard.tune.study import Objectives, StudyFile, Trial, Values, damaged
 from slipguard.tune.thresholds import (
     NUDGE,
     WITHIN,
+    Sensitivity,
     Threshold,
+    changed,
     nudged,
     own,
     response_settings,
@@ -142,19 +144,6 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Nudged:
-    """What one setting does, moved alone from the recommended set; see ``Sensitivity``."""
-
-    threshold: Threshold
-    value: float
-    lower: float
-    higher: float
-    at: Objectives
-    at_lower: Objectives
-    at_higher: Objectives
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LoopTuned:
     """What came of a search in closed loop.
 
@@ -167,7 +156,7 @@ class LoopTuned:
     pareto : tuple of Trial
     reason : str
         On the drives chosen on.
-    sensitivity : tuple of Nudged
+    sensitivity : tuple of Sensitivity of four numbers
     judged : tuple of (LoopDrive, LoopDrive)
         Drives that were not chosen on, with the rover's own settings and the recommended ones.
     sets : int
@@ -179,15 +168,14 @@ class LoopTuned:
     recommended: Trial
     pareto: tuple[Trial, ...]
     reason: str
-    sensitivity: tuple[Nudged, ...]
+    sensitivity: tuple[Sensitivity[Objectives], ...]
     judged: tuple[tuple[LoopDrive, LoopDrive], ...]
     sets: int
 
     @property
     def changed(self) -> Values:
         """The settings to change, named as ``Config.with_changes`` names them."""
-        own = {t.name: t.value for t in self.thresholds}
-        return {k: v for k, v in self.recommended.values.items() if v != own[k]}
+        return changed(self.thresholds, self.recommended.values)
 
     @property
     def stuck(self) -> tuple[int, int]:
@@ -457,7 +445,7 @@ def _recommend(
 
 def _sensitivity(
     found: Sequence[Threshold], best: Trial, track: _Track, seeds: Sequence[int]
-) -> Iterator[Nudged]:
+) -> Iterator[Sensitivity[Objectives]]:
     moved = [nudged(t, best.values[t.name]) for t in found]
     sets = [
         {**best.values, t.name: value}
@@ -467,7 +455,7 @@ def _sensitivity(
     words = f"moving each setting by {NUDGE:g}"
     at = [objectives(drives) for drives in track.drive(sets, seeds, words)]
     for number, (t, (lower, higher)) in enumerate(zip(found, moved, strict=True)):
-        yield Nudged(
+        yield Sensitivity(
             threshold=t,
             value=best.values[t.name],
             lower=lower,

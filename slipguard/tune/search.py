@@ -25,36 +25,22 @@ from slipguard.tune.tally import (
     tally_replay,
     total,
 )
-from slipguard.tune.thresholds import WITHIN, Threshold, nudged, own, thresholds, with_values
+from slipguard.tune.thresholds import (
+    WITHIN,
+    Sensitivity,
+    Threshold,
+    changed,
+    nudged,
+    own,
+    thresholds,
+    with_values,
+)
 
 SETS = 200
 FOLDS = 4
 
 Progress = Callable[[str, int, int], None]
 """Is told what is being done, how much of it is, and of how much."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sensitivity:
-    """What one threshold does, moved alone from the recommended set.
-
-    Attributes
-    ----------
-    threshold : Threshold
-    value : float
-        In the recommended set.
-    lower, higher : float
-        Where it was moved to; the same as ``value`` where its bounds allow no more.
-    at, at_lower, at_higher : Tally
-    """
-
-    threshold: Threshold
-    value: float
-    lower: float
-    higher: float
-    at: Tally
-    at_lower: Tally
-    at_higher: Tally
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +79,7 @@ class Tuned:
     held_out : tuple of two Tally, or None
         The rover's own, and those chosen *without* a drive, on that drive; all drives. None where
         one drive alone cannot be left out.
-    sensitivity : tuple of Sensitivity
+    sensitivity : tuple of Sensitivity of Tally
     drives : tuple of DriveResult
     sets : int
         How many were tried on all drives.
@@ -105,15 +91,14 @@ class Tuned:
     pareto: tuple[Trial, ...]
     reason: str
     held_out: tuple[Tally, Tally] | None
-    sensitivity: tuple[Sensitivity, ...]
+    sensitivity: tuple[Sensitivity[Tally], ...]
     drives: tuple[DriveResult, ...]
     sets: int
 
     @property
     def changed(self) -> Values:
         """The thresholds to change, named as ``Config.with_changes`` names them."""
-        own = {t.name: t.value for t in self.thresholds}
-        return {k: v for k, v in self.recommended.values.items() if v != own[k]}
+        return changed(self.thresholds, self.recommended.values)
 
 
 def tune(
@@ -240,7 +225,7 @@ def _sensitivity(
     found: Sequence[Threshold],
     best: Values,
     executor: Executor | None,
-) -> Iterable[Sensitivity]:
+) -> Iterable[Sensitivity[Tally]]:
     moved = [nudged(t, best[t.name]) for t in found]
     sets = [best]
     for t, (low, high) in zip(found, moved, strict=True):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 from slipguard.config import Config, SettingDoc, settings_table
 
+Measured = TypeVar("Measured")
 DETECTION = ("spin", "rolling")
 """Settings of these sections decide when spin, lock and rolling are found."""
 
@@ -57,6 +59,30 @@ class Threshold:
         return f"{self.section}__{self.key}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensitivity(Generic[Measured]):
+    """What one setting does, moved alone from the recommended set.
+
+    Attributes
+    ----------
+    threshold : Threshold
+    value : float
+        In the recommended set.
+    lower, higher : float
+        Where it was moved to; the same as ``value`` where its bounds allow no more.
+    at, at_lower, at_higher : Tally, or tuple of float
+        On recorded drives, or in the simulator: what came of it.
+    """
+
+    threshold: Threshold
+    value: float
+    lower: float
+    higher: float
+    at: Measured
+    at_lower: Measured
+    at_higher: Measured
+
+
 def thresholds(config: Config, within: float = WITHIN) -> list[Threshold]:
     """What is searched on recorded drives, in the order of the settings table."""
     return _searched(config, within, lambda row: row.section in DETECTION)
@@ -90,9 +116,15 @@ def _searched(
     return found
 
 
-def own(found: list[Threshold]) -> dict[str, float]:
+def own(found: Iterable[Threshold]) -> dict[str, float]:
     """The rover's own values."""
     return {t.name: t.value for t in found}
+
+
+def changed(found: Iterable[Threshold], values: Mapping[str, float]) -> dict[str, float]:
+    """Those of the values that are not the rover's own."""
+    before = own(found)
+    return {name: value for name, value in values.items() if value != before[name]}
 
 
 def rounded(value: float) -> float:
