@@ -22,6 +22,7 @@ from slipguard.cli.engine import engines_line
 from slipguard.cli.files import write_new
 from slipguard.cli.report import EXTRA_NEEDED as PAGE_NEEDED
 from slipguard.cli.simulate import find_scenario
+from slipguard.cli.tune_settings import print_settings, settings_document
 from slipguard.config import Config
 from slipguard.errors import SIMULATOR_NEEDED, SlipguardError
 from slipguard.recording.find import find_drives
@@ -295,16 +296,7 @@ def _document(tuned: Tuned) -> dict[str, Any]:
         if held_out is None
         else {"own": tally(held_out[0]), "chosen": tally(held_out[1]), "verdict": _verdict(tuned)},
         "pareto": [trial(t) for t in tuned.pareto],
-        "sensitivity": [
-            {
-                "setting": f"{s.threshold.section}.{s.threshold.key}",
-                "value": s.value,
-                "at": tally(s.at),
-                "lower": {"value": s.lower, **tally(s.at_lower)},
-                "higher": {"value": s.higher, **tally(s.at_higher)},
-            }
-            for s in tuned.sensitivity
-        ],
+        "sensitivity": settings_document(tuned.sensitivity, tally),
         "drives": [
             {
                 "drive": str(d.drive),
@@ -319,7 +311,7 @@ def _document(tuned: Tuned) -> dict[str, Any]:
 
 def _print(screen: Console, tuned: Tuned) -> None:
     _print_pareto(screen, tuned)
-    _print_settings(screen, tuned)
+    print_settings(screen, tuned.sensitivity, "missed / false alarms an hour / delay ms", _moved)
     _print_drives(screen, tuned)
     screen.print(f"\nRecommended: {tuned.reason}.")
     if tuned.held_out is None:
@@ -350,26 +342,6 @@ def _print_pareto(screen: Console, tuned: Tuned) -> None:
     screen.print(shown)
     if len(rows) > MOST_ROWS:
         screen.print(f"and {len(rows) - MOST_ROWS} more; --json FILE has them all")
-
-
-def _print_settings(screen: Console, tuned: Tuned) -> None:
-    """Values, and what each does when moved alone by a quarter."""
-    shown = table(
-        "Settings, and what changes when one alone is a fifth lower or a quarter higher:\n"
-        "missed / false alarms an hour / delay ms",
-        "setting", ">own", ">tuned", "unit", ">lower", ">higher",
-    )  # fmt: skip
-    for s in tuned.sensitivity:
-        t = s.threshold
-        shown.add_row(
-            f"{t.section}.{t.key}",
-            f"{t.value:g}",
-            f"{s.value:g}",
-            t.unit,
-            _moved(s.at, s.at_lower) if s.lower != s.value else "at its limit",
-            _moved(s.at, s.at_higher) if s.higher != s.value else "at its limit",
-        )
-    screen.print(shown)
 
 
 def _moved(at: Tally, moved: Tally) -> str:

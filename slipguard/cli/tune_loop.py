@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 
 from slipguard.cli.console import table
+from slipguard.cli.tune_settings import print_settings, settings_document
 
 if TYPE_CHECKING:
     from slipguard.tune import LoopDrive, LoopTuned, Trial
@@ -40,21 +41,8 @@ def print_loop(screen: Console, tuned: LoopTuned) -> None:
     screen.print(shown)
     if len(rows) > MOST_ROWS:
         screen.print(f"and {len(rows) - MOST_ROWS} more; --json FILE has them all")
-    shown = table(
-        "Settings, and what changes when one alone is a fifth lower or a quarter higher:\n"
-        "across s / rolled mm / leap m/s / brake wheel-s",
-        "setting", ">own", ">tuned", "unit", ">lower", ">higher",
-    )  # fmt: skip
-    for s in tuned.sensitivity:
-        shown.add_row(
-            f"{s.threshold.section}.{s.threshold.key}",
-            f"{s.threshold.value:g}",
-            f"{s.value:g}",
-            s.threshold.unit,
-            _moved(s.at, s.at_lower) if s.lower != s.value else "at its limit",
-            _moved(s.at, s.at_higher) if s.higher != s.value else "at its limit",
-        )
-    screen.print(shown)
+    goals = "across s / rolled mm / leap m/s / brake wheel-s"
+    print_settings(screen, tuned.sensitivity, goals, _moved)
     shown = table(
         f"Judged on {len(tuned.judged)} drives that were not chosen on",
         "", ">own", ">tuned", ">difference", ">chance", "",
@@ -103,16 +91,7 @@ def document(tuned: LoopTuned) -> dict[str, Any]:
         "recommended": trial(tuned.recommended),
         "reason": tuned.reason,
         "pareto": [trial(t) for t in tuned.pareto],
-        "sensitivity": [
-            {
-                "setting": f"{s.threshold.section}.{s.threshold.key}",
-                "value": s.value,
-                "at": _named(s.at),
-                "lower": {"value": s.lower, **_named(s.at_lower)},
-                "higher": {"value": s.higher, **_named(s.at_higher)},
-            }
-            for s in tuned.sensitivity
-        ],
+        "sensitivity": settings_document(tuned.sensitivity, _named),
         "judged": {
             "verdict": with_chance(tuned),
             "differences": {
