@@ -24,7 +24,9 @@ from hypothesis import strategies as st
 
 from slipguard import Config, Reading, RecordingError
 from slipguard.cli import main
+from slipguard.cli.console import console
 from slipguard.cli.exits import Exit
+from slipguard.cli.tune_settings import print_settings, settings_document
 from slipguard.detect.detectors import Detectors
 from slipguard.detect.found import Found
 from slipguard.detect.motion import UnaskedMotion
@@ -37,7 +39,18 @@ from slipguard.reading import quad
 from slipguard.recording import Labels, Writer, load_labels, open_recording, save_labels
 from slipguard.respond.respond import Responder
 from slipguard.score import EpisodeLog
-from slipguard.tune import Trial, beats, pareto, patched, reason, recommend, thresholds, tune
+from slipguard.tune import (
+    Sensitivity,
+    Threshold,
+    Trial,
+    beats,
+    pareto,
+    patched,
+    reason,
+    recommend,
+    thresholds,
+    tune,
+)
 from slipguard.tune.cache import content_key, fused
 from slipguard.tune.fused import Collected, fuse, load
 from slipguard.tune.quick import KINDS, Quick
@@ -603,3 +616,25 @@ def test_a_worker_that_dies_is_said(drives, tmp_path, capsys, monkeypatch):
     error = capsys.readouterr().err
     assert "a worker process died" in error
     assert "fault of slipguard itself" not in error
+
+
+def test_each_tuned_setting_is_told_with_what_it_does(capsys):
+    """Own value, tuned value, and what came of moving it; where it could not be moved, that."""
+    found = Threshold(section="spin", key="slip_speed_mps", unit="m/s", value=0.12, low=0.1, high=1)
+    moved = Sensitivity(
+        threshold=found, value=0.1, lower=0.1, higher=0.125, at=3.0, at_lower=3.0, at_higher=5.0
+    )
+    print_settings(console(), [moved], "missed", lambda at, then: f"{then - at:+g}")
+    row = capsys.readouterr().out.splitlines()[-2].split("  ")
+    assert [cell.strip() for cell in row if cell.strip()] == [
+        "spin.slip_speed_mps", "0.12", "0.1", "m/s", "at its limit", "+2",
+    ]  # fmt: skip
+    assert settings_document([moved], lambda at: {"missed": at}) == [
+        {
+            "setting": "spin.slip_speed_mps",
+            "value": 0.1,
+            "at": {"missed": 3.0},
+            "lower": {"value": 0.1, "missed": 3.0},
+            "higher": {"value": 0.125, "missed": 5.0},
+        }
+    ]
