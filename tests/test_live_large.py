@@ -10,7 +10,7 @@ pytestmark = pytest.mark.large
 
 
 @pytest.mark.parametrize(
-    ("replay", "minutes"), [(True, 20.0), (False, 8.0)], ids=["replayed", "simulated"]
+    ("replay", "minutes"), [(True, 10.0), (False, 5.0)], ids=["replayed", "simulated"]
 )
 def test_long_driving_with_faults_at_random(replay, minutes):
     """No missed safe state, no leak of memory or threads, and the rover gets going again.
