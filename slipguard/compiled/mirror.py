@@ -39,11 +39,15 @@ CALLED = {"no_cfunc_wrapper": True}
 """Options of what only compiled code calls: no entry for callers from C, a tenth of the time."""
 _PART_TYPES: dict[type, type[types.Record]] = {}
 _PARTS: dict[types.Record, types.Record] = {}
+_DTYPES: dict[np.dtype[Any], np.dtype[Any]] = {}
+"""The first of equal dtypes stands for all: with every call numba looks up what it compiled for an
+argument, and where the dtype is only equal to one it knows, it compares them field by field."""
 
 
 def record_of(obj: object) -> np.ndarray[Any, Any]:
     """A structured array of one record that mirrors ``obj`` as it is now."""
-    records = np.zeros(1, _dtype(obj))
+    dtype = _dtype(obj)
+    records = np.zeros(1, _DTYPES.setdefault(dtype, dtype))
     write(obj, records)
     plain = from_struct_dtype(records.dtype)
     if plain not in _PARTS:
