@@ -44,9 +44,16 @@ class Slips(NamedTuple):
     opposed: NDArray[np.bool_]
     may_lock: NDArray[np.bool_]
 
-    def next_start(self) -> NDArray[np.int64]:
-        """From each of the m rows on, the next in which something can begin; m: none."""
-        starts = np.flatnonzero(self.excess_m * self.slip_mps > 0.0)
+    def next_start(self, spins: Sequence[Spin]) -> NDArray[np.int64]:
+        """From each of the m rows on, the next in which something can begin; m: none.
+
+        With none of ``spins`` below its limits for slip and excess travel, whatever sigma adds.
+        """
+        slip, excess = abs(self.slip_mps), abs(self.excess_m)
+        begins = self.excess_m * self.slip_mps > 0.0
+        begins &= slip > min(spin.slip_speed_mps for spin in spins)
+        begins &= excess > 1e-3 * min(spin.excess_travel_mm for spin in spins)
+        starts = np.flatnonzero(begins)
         at = np.searchsorted(starts, np.arange(len(self.row)))
         return np.append(starts, len(self.row))[at]
 
@@ -87,7 +94,7 @@ def find_slips(
     ``t_s``, ``dt_s``, ``broken`` (n,): of all rows; where broken nothing is told. Findings less
     than ``gap_s`` apart are one episode.
     """
-    start = slips.next_start()
+    start = slips.next_start(spins)
     found = _spans(
         lambda: _records([SlipRule(spin) for spin in spins]),
         lambda rules, out, count: _compiled().slips(
@@ -159,6 +166,7 @@ def _build(code: int) -> _Compiled:
         for s in range(len(rules)):
             rule = part(rules[s])
             k, n = 0, 0
+            which, last_s = -1, 0.0  # list that takes the finding of the row before, and its time
             while True:
                 if rule.kind == NOTHING:  # in the rows between nothing can begin
                     if k < len(row):
@@ -176,10 +184,19 @@ def _build(code: int) -> _Compiled:
                     k += 1
                 else:
                     rule.step(t_s[n], dt_s[n], 0.0, 0.0, 0.0, 0.0, 0.0, False, False)
+                now = -1
                 if rule.kind != NOTHING and not broken[n]:
-                    which = 2 * s if rule.kind == SPIN else 2 * s + 1
-                    _note(t_s[n], gap_s, out[which], count, which)
+                    now = 2 * s if rule.kind == SPIN else 2 * s + 1
+                if now != which or (now >= 0 and t_s[n] - last_s > gap_s):
+                    if which >= 0:
+                        _end(last_s, out[which], count[which] - 1)
+                    if now >= 0:
+                        _begin(t_s[n], gap_s, out[now], count, now)
+                    which, last_s = now, t_s[n]
+                last_s = max(last_s, t_s[n])
                 n += 1
+            if which >= 0:
+                _end(last_s, out[which], count[which] - 1)
 
     @njit(cache=True, nogil=True, error_model="numpy")
     def rolling(  # type: ignore[no-untyped-def]
@@ -190,24 +207,37 @@ def _build(code: int) -> _Compiled:
             for s in range(len(rules)):
                 rule = part(rules[s])
                 n, end = first, min(first + _BLOCK, len(t_s))
+                on, last_s = False, 0.0
                 while n < end:
                     rims = (travel_m[n, 0], travel_m[n, 1], travel_m[n, 2], travel_m[n, 3])
                     rule.step(t_s[n], v[n], sd[n], distance_m[n], rims, at_rest[n], asked[n])
-                    if rule.on:
-                        _note(t_s[n], gap_s, out[s], count, s)
+                    if rule.on != on or (on and t_s[n] - last_s > gap_s):
+                        if on:
+                            _end(last_s, out[s], count[s] - 1)
+                        if rule.on:
+                            _begin(t_s[n], gap_s, out[s], count, s)
+                        on, last_s = rule.on, t_s[n]
+                    last_s = max(last_s, t_s[n])
                     n = max(n + 1, min(last[n], end - 1)) if rule.settled else n + 1
+                if on:
+                    _end(last_s, out[s], count[s] - 1)
 
     return _Compiled(slips, rolling)
 
 
 @register_jitable
-def _note(t_s, gap_s, spans, count, which):  # type: ignore[no-untyped-def]
-    """A finding at this time: of the last episode, or of a new one. One too many is counted."""
+def _begin(t_s, gap_s, spans, count, which):  # type: ignore[no-untyped-def]
+    """From this time on: goes on with the last episode, or a new one. One too many is counted."""
     k = count[which] - 1
     if k < 0 or (k < len(spans) and t_s - spans[k, 1] > gap_s):
         k += 1
         count[which] = k + 1
         if k < len(spans):
             spans[k, 0] = spans[k, 1] = t_s
-    elif k < len(spans):
+
+
+@register_jitable
+def _end(t_s, spans, k):  # type: ignore[no-untyped-def]
+    """Until this time episode k goes, unless there was no room for it."""
+    if k < len(spans):
         spans[k, 1] = max(spans[k, 1], t_s)
