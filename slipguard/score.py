@@ -49,13 +49,13 @@ class Episode:
 
     kind: str
     wheel: str | None
-    sensor: str | None = None
     start_s: float
     end_s: float
     peak: float
     threshold: float
     unit: str
     reason: str
+    sensor: str | None = None
 
 
 class EpisodeLog:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
+from slipguard.frozen import quick
 from slipguard.reading import WHEELS
 from slipguard.score import MERGE_GAP_S, Episode
 from slipguard.settings import Rolling, Spin
@@ -23,6 +24,7 @@ KINDS = ("wheel_spin", "wheel_lock", "rolling")
 """What depends on the thresholds that are searched."""
 
 Thresholds = tuple[Spin, Rolling]
+_made: Any = quick(Episode)
 
 
 class Quick:
@@ -105,15 +107,6 @@ class Quick:
 
 def _named(kind: str, wheel: str | None, spans: NDArray[np.float64]) -> list[Episode]:
     return [
-        Episode(
-            kind=kind,
-            wheel=wheel,
-            start_s=start_s,
-            end_s=end_s,
-            peak=0.0,
-            threshold=0.0,
-            unit="",
-            reason="",
-        )
+        _made(kind, wheel, start_s, end_s, 0.0, 0.0, "", "")
         for start_s, end_s in spans.tolist()
     ]
