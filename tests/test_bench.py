@@ -127,6 +127,7 @@ def test_the_command_prints_every_figure_with_its_baseline(recorded, tmp_path, c
     assert main(["bench", str(recorded), "--json", str(out)]) == 0
     text = capsys.readouterr().out
     report = json.loads(out.read_text())
+    assert max(len(line) for line in text.splitlines() if line.startswith("|")) <= 100
     assert report["machine"] in text
     assert f"{len(READINGS)} readings, median of 5 rounds" in text
     names = {f["name"] for f in report["figures"]}

@@ -586,6 +586,7 @@ def test_steps_build_on_each_other(recorded):
     assert yaml.safe_load(patch.read_text())["imu"]["rotation_deg"][:2] == [1.5, -2.5]
 
 
+@pytest.mark.large
 def test_the_example_finds_the_radius_of_another_rover(tmp_path, capsys):
     """Simulated with one wheel radius, calibrated with a rover file that has another: the first is
     found, from the command line alone."""

@@ -434,6 +434,7 @@ PATIENCE_S = 120.0
 DONE = "Enter when it is done; s REASON skips it; q ends."
 
 
+@pytest.mark.large
 def test_the_keyboard_answers():
     """Enter tries, a reason skips, a slip of the finger is told and does nothing."""
     seat = Terminal("--only", "wheel.fl", "--only", "wheel.fr")

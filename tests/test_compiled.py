@@ -26,7 +26,7 @@ from slipguard.recording import open_recording
 from slipguard.respond.hold import PHASES
 
 REPLAY = Path(__file__).parent.parent / "replay"
-AT_ONCE = ("coarse/root_ridges.csv.gz", "encoder_dies.csv.gz", "parking_on_the_bank.csv")
+AT_ONCE = ("coarse/root_ridges.csv.gz", "parking_on_the_bank.csv")
 RECORDED = sorted(p.relative_to(REPLAY).as_posix() for p in REPLAY.rglob("*.csv*"))
 CLOSE = 1e-9
 ANY_DRIVE = 1e-6

@@ -162,6 +162,7 @@ def test_the_embedding_code_runs_and_does_its_job(tmp_path, monkeypatch):
     assert (bench.throttle[-1], bench.levels[-1]) == (0.0, (1.0, 1.0, 1.0, 1.0))
 
 
+@pytest.mark.large
 def test_the_other_code_of_the_readme_runs(in_home, capsys):
     """Code that was never run is code that does not work."""
     others = [block for block in blocks("python") if "my_rover" not in block]

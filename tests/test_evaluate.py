@@ -191,10 +191,8 @@ def test_speed_and_its_sigma_are_true_on_the_validation_set(validated):
     assert total.coverage >= 0.95
 
 
-@pytest.mark.parametrize(
-    ("scenario", "seed"),
-    [("clay_uphill", 2022), pytest.param("twister", 2021, marks=pytest.mark.large)],
-)
+@pytest.mark.large
+@pytest.mark.parametrize(("scenario", "seed"), [("clay_uphill", 2022), ("twister", 2021)])
 def test_the_guard_gets_across_what_strands_nobody_helped(scenario, seed):
     """The main job, in closed loop: across, in no more than 1.1 times the time of a guard that
     sees the truth, and with no more than twice its braking."""

@@ -85,6 +85,7 @@ def test_what_is_searched_has_bounds_and_is_no_wish_of_the_builder(config):
     assert response_settings(config)[0].high == 1.0, "not four times 0.5: the setting's own limit"
 
 
+@pytest.mark.large
 def test_chosen_on_some_drives_and_judged_on_others(config, made_up):
     """A set that only suits the drives it was chosen on must not look good."""
     tuned = search(config)
@@ -96,6 +97,7 @@ def test_chosen_on_some_drives_and_judged_on_others(config, made_up):
     assert {b.scenario for b, _ in tuned.judged} == {"twister", "hill_start"}
 
 
+@pytest.mark.large
 def test_nothing_is_changed_without_a_reason(config, made_up):
     """Settings that do nothing on these drives keep the rover's own value."""
     tuned = search(config, sets=40)

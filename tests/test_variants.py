@@ -79,6 +79,7 @@ def test_a_broken_imu_is_broken_from_its_start_and_not_before(drive, kind):
     assert first_wrong_s(clean, spoilt) == pytest.approx(2.0, abs=0.006)
 
 
+@pytest.mark.large
 def test_a_fault_is_named_and_measured_from_its_first_wrong_reading():
     """An IMU that falls silent is named 0.1 s later: neither before nor much after, and nothing
     else is."""

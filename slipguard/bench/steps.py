@@ -18,11 +18,11 @@ from slipguard.config import Config
 from slipguard.guard import Engine, Guard
 from slipguard.reading import Reading
 
-BARE, LOOP = "bare filterpy calls of the same model", "the same algebra as a numpy loop"
+BARE, LOOP = "bare filterpy calls", "the same algebra as a numpy loop"
 BATCH, IN_C = "filterpy's batch_filter", "the same algebra in C"
 READ, ARITHMETIC = (
     "reading the arrays once",
-    "the algebra's arithmetic, as fast as a matrix product",
+    "its arithmetic alone, as in a matrix product",
 )
 WHOLE = "a whole drive, engine compiled"
 WHOLE_ROWS = 60_000

@@ -71,8 +71,8 @@ def as_lines(report: Report) -> list[str]:
         lines.append(f"| {f.name} | {f.us_per_row:.3g} | {f.ratio:.3g} | {f.baseline} |")
     lines += [
         "",
-        "| engine | step by the wall clock, median | 99.9 % below | with the collector off "
-        "| processor time grows with length to the |",
+        "| engine | step, median | 99.9 % below | with the collector off "
+        "| time grows with length to the |",
         "|---|---|---|---|---|",
     ]
     for t in report.tails:
