@@ -107,6 +107,5 @@ class Quick:
 
 def _named(kind: str, wheel: str | None, spans: NDArray[np.float64]) -> list[Episode]:
     return [
-        _made(kind, wheel, start_s, end_s, 0.0, 0.0, "", "")
-        for start_s, end_s in spans.tolist()
+        _made(kind, wheel, start_s, end_s, 0.0, 0.0, "", "") for start_s, end_s in spans.tolist()
     ]
