@@ -30,6 +30,8 @@ _BLOCK = 2048
 """Rows gone through with all sets before the next ones: they stay in the processor's cache."""
 _ROOM = 256
 """Episodes of a set for which there is room at first."""
+NOWHERE = -1
+"""In place of a list of episodes: nothing is found."""
 
 
 class Slips(NamedTuple):
@@ -166,7 +168,7 @@ def _build(code: int) -> _Compiled:
         for s in range(len(rules)):
             rule = part(rules[s])
             k, n = 0, 0
-            which, last_s = -1, 0.0  # list that takes the finding of the row before, and its time
+            which, last_s = NOWHERE, 0.0
             while True:
                 if rule.kind == NOTHING:  # in the rows between nothing can begin
                     if k < len(row):
@@ -184,19 +186,15 @@ def _build(code: int) -> _Compiled:
                     k += 1
                 else:
                     rule.step(t_s[n], dt_s[n], 0.0, 0.0, 0.0, 0.0, 0.0, False, False)
-                now = -1
+                now = NOWHERE
                 if rule.kind != NOTHING and not broken[n]:
                     now = 2 * s if rule.kind == SPIN else 2 * s + 1
-                if now != which or (now >= 0 and t_s[n] - last_s > gap_s):
-                    if which >= 0:
-                        _end(last_s, out[which], count[which] - 1)
-                    if now >= 0:
-                        _begin(t_s[n], gap_s, out[now], count, now)
+                if now != which or t_s[n] - last_s > gap_s:
+                    _turn(which, last_s, now, t_s[n], gap_s, out, count)
                     which, last_s = now, t_s[n]
                 last_s = max(last_s, t_s[n])
                 n += 1
-            if which >= 0:
-                _end(last_s, out[which], count[which] - 1)
+            _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
 
     @njit(cache=True, nogil=True, error_model="numpy")
     def rolling(  # type: ignore[no-untyped-def]
@@ -207,37 +205,35 @@ def _build(code: int) -> _Compiled:
             for s in range(len(rules)):
                 rule = part(rules[s])
                 n, end = first, min(first + _BLOCK, len(t_s))
-                on, last_s = False, 0.0
+                which, last_s = NOWHERE, 0.0
                 while n < end:
                     rims = (travel_m[n, 0], travel_m[n, 1], travel_m[n, 2], travel_m[n, 3])
                     rule.step(t_s[n], v[n], sd[n], distance_m[n], rims, at_rest[n], asked[n])
-                    if rule.on != on or (on and t_s[n] - last_s > gap_s):
-                        if on:
-                            _end(last_s, out[s], count[s] - 1)
-                        if rule.on:
-                            _begin(t_s[n], gap_s, out[s], count, s)
-                        on, last_s = rule.on, t_s[n]
+                    now = s if rule.on else NOWHERE
+                    if now != which or t_s[n] - last_s > gap_s:
+                        _turn(which, last_s, now, t_s[n], gap_s, out, count)
+                        which, last_s = now, t_s[n]
                     last_s = max(last_s, t_s[n])
                     n = max(n + 1, min(last[n], end - 1)) if rule.settled else n + 1
-                if on:
-                    _end(last_s, out[s], count[s] - 1)
+                _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
 
     return _Compiled(slips, rolling)
 
 
 @register_jitable
-def _begin(t_s, gap_s, spans, count, which):  # type: ignore[no-untyped-def]
-    """From this time on: goes on with the last episode, or a new one. One too many is counted."""
-    k = count[which] - 1
-    if k < 0 or (k < len(spans) and t_s - spans[k, 1] > gap_s):
-        k += 1
-        count[which] = k + 1
-        if k < len(spans):
-            spans[k, 0] = spans[k, 1] = t_s
+def _turn(which, last_s, now, t_s, gap_s, out, count):  # type: ignore[no-untyped-def]
+    """What was found until ``last_s`` ends, what is found from ``t_s`` on begins or goes on.
 
-
-@register_jitable
-def _end(t_s, spans, k):  # type: ignore[no-untyped-def]
-    """Until this time episode k goes, unless there was no room for it."""
-    if k < len(spans):
-        spans[k, 1] = max(spans[k, 1], t_s)
+    ``which``, ``now``: list of episodes that takes it. Called where these differ, and not for every
+    row: that would take three times as long.
+    """
+    if which != NOWHERE:
+        k = count[which] - 1
+        if k < out.shape[1]:
+            out[which, k, 1] = max(out[which, k, 1], last_s)
+    if now != NOWHERE:
+        k = count[now]
+        if k == 0 or (k <= out.shape[1] and t_s - out[now, k - 1, 1] > gap_s):
+            count[now] = k + 1  # one too many is counted, not kept
+            if k < out.shape[1]:
+                out[now, k, 0] = out[now, k, 1] = t_s
