@@ -16,7 +16,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import MISSING, Field, field, fields, is_dataclass
 from pathlib import Path
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import yaml
 
@@ -431,7 +431,7 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
                 f"found {show(value)}, expected three numbers, e.g. [0, 0, 0] {meta['unit']}"
             )
         return tuple(float(v) for v in value)
-    if hint is str:
+    if hint is str or get_origin(hint) is Literal:
         choices = meta["choices"]
         if choices is None and not isinstance(value, str):
             raise BadValueError(f'found {show(value)}, expected a text, e.g. "{show(value)}"')

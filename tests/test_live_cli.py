@@ -103,6 +103,7 @@ def test_check_arms_and_ends(tmp_path, short, capsys):
         ("live: {rate_hz: 5}", "rover.yaml:5: live.rate_hz: found 5, expected a number from 10"),
         ("live: {fail_safe: yes}", "rover.yaml:5: live.fail_safe: found True, expected a text"),
         ("live: {fail_safe: none}", "live.fail_safe: found 'none', expected what is fitted"),
+        ("live: {engine: numba}", "live.engine: found 'numba', expected one of filterpy, compiled"),
         ("live: {without_brake: [fl, xx]}", "live.without_brake: found 'xx', expected one of fl"),
     ],
 )
@@ -112,6 +113,19 @@ def test_wrong_settings_are_told_with_their_place(more, said, tmp_path, capsys):
     path.write_text(ROVER + more + "\n")
     assert main(["run", "--rover", str(path)]) == Exit.CONFIG
     assert said in capsys.readouterr().err
+
+
+def test_an_engine_that_cannot_be_had_is_told_before_anything_is_touched(
+    tmp_path, capsys, monkeypatch
+):
+    """With what installs it, and not as an error in the middle of opening the hardware."""
+    monkeypatch.setattr("slipguard.live.settings.can_compile", lambda: False)
+    path = tmp_path / "rover.yaml"
+    path.write_text(ROVER + "live: {engine: compiled}\n")
+    assert main(["run", "--rover", str(path)]) == Exit.CONFIG
+    said = " ".join(capsys.readouterr().err.split())
+    assert "rover.yaml:5: live.engine: found 'compiled', which needs numba" in said
+    assert "pip install '.[fast]'" in said
 
 
 @pytest.mark.parametrize(

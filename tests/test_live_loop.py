@@ -14,7 +14,7 @@ import pytest
 from live_bench import FAULT_S, PERIOD_S, ROVER, Rig, broken, level
 
 from slipguard import Config, ConfigError, Guard, Hold
-from slipguard.live import ArmingError, Loop, Recorder, VirtualClock, stop_on_signals
+from slipguard.live import ArmingError, LiveSettings, Loop, Recorder, VirtualClock, stop_on_signals
 from slipguard.live.interpreter import undisturbed
 from slipguard.live.replayed import ReplayedSensors
 from slipguard.live.simulated import SimulatedRover
@@ -89,6 +89,17 @@ def test_the_live_loop_decides_as_the_simulator_does():
     for done, decision in itertools.islice(zip(rounds, alone.decisions, strict=True), 10, None):
         assert done.decision.brakes == pytest.approx(decision.brakes, abs=1e-6)
         assert done.decision.throttle == pytest.approx(decision.throttle, abs=1e-6)
+
+
+def test_the_loop_runs_on_the_engine_that_is_set(monkeypatch):
+    """Whoever needs the compiled engine to keep pace must get it."""
+    asked = []
+    monkeypatch.setattr(
+        "slipguard.live.loop.Guard", lambda config, engine: asked.append(engine) or Guard(config)
+    )
+    Loop(DEMO_ROVER)
+    Loop(DEMO_ROVER, settings=LiveSettings(engine="compiled"))
+    assert asked == ["filterpy", "compiled"]
 
 
 def test_a_simulated_rover_lives_one_life_whoever_asks():

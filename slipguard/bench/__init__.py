@@ -18,8 +18,7 @@ import numpy as np
 from slipguard.bench.scaling import Scaling, measure_scaling
 from slipguard.bench.steps import Figure, Tail, measure_steps, measure_tail
 from slipguard.config import Config
-from slipguard.engines import can_compile
-from slipguard.guard import Engine
+from slipguard.engines import engines
 from slipguard.reading import Reading
 
 __all__ = ["Figure", "Report", "Scaling", "Tail", "engines", "machine", "measure"]
@@ -35,11 +34,6 @@ class Report:
     figures: tuple[Figure, ...]
     tails: tuple[Tail, ...]
     scaling: Scaling | None
-
-
-def engines() -> tuple[Engine, ...]:
-    """The engines that are installed."""
-    return ("filterpy", "compiled") if can_compile() else ("filterpy",)
 
 
 def machine() -> str:

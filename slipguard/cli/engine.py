@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from slipguard.engines import can_compile
+from slipguard.engines import COMPILED_NEEDS, can_compile
 from slipguard.guard import Engine
 from slipguard.replay import LONG_ROWS
 
@@ -24,10 +24,7 @@ def checked_engine(name: str) -> Engine | None:
     if name != "compiled":
         raise typer.BadParameter(f"--engine: found {name!r}; expected auto, filterpy or compiled")
     if not can_compile():
-        raise typer.BadParameter(
-            "--engine compiled needs numba; install it, in slipguard's folder, with: "
-            "pip install '.[fast]'"
-        )
+        raise typer.BadParameter(f"--engine compiled {COMPILED_NEEDS}")
     return "compiled"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from slipguard.config import Config
-from slipguard.engines import can_compile
+from slipguard.engines import COMPILED_NEEDS, can_compile
 from slipguard.guard import Engine
 from slipguard.reading import WHEELS
 from slipguard.section import Section
@@ -68,10 +68,7 @@ class LiveSettings:
 
     def __post_init__(self) -> None:
         if self.engine == "compiled" and not can_compile():
-            raise ValueError(
-                "engine: found 'compiled', which needs numba; install it, in slipguard's folder, "
-                "with: pip install '.[fast]'"
-            )
+            raise ValueError(f"engine: found 'compiled', which {COMPILED_NEEDS}")
         if self.fail_safe is not None and len(self.fail_safe.strip()) < 5:
             raise ValueError(
                 f"fail_safe: found {self.fail_safe!r}, expected what is fitted, e.g. receiver "
