@@ -55,6 +55,13 @@ def drive(
     return Run(Samples.of(readings, SOURCE), truths, np.array(biases))
 
 
+def standing_bias(run: Run) -> dict[str, float]:
+    """Bias of the accelerometer while the rover stood, by the names that ``level`` reports."""
+    still = np.array([abs(t.speed_mps) < 1e-3 for t in run.truth])
+    bias = run.bias[still].mean(axis=0)
+    return {f"accel_bias_{a}": float(b) for a, b in zip("xyz", bias[:3], strict=True)}
+
+
 def level(config: Config, seed: int) -> Run:
     """Stands, drives half a circle, stands; on ground that slopes by 1 %."""
     driver = Driver.of(config)
@@ -99,6 +106,15 @@ def circle(config: Config, seed: int, way: float, turns: float) -> Run:
         return driver.stop(truth), way
 
     return drive(config, seed, 4.0 + 14.0 * turns + 7.0, command)
+
+
+def turns_from(config: Config, edge: float) -> float:
+    """Throttle from which the wheels of ``deadband`` turn. Bearings and what load is left ask for a
+    little more than the controller's ``edge``: torque balance of the plant, (4 x 0.002 + rolling) /
+    stall torque."""
+    load_n = 0.05 * 5.0 * 9.81 / 4
+    loss = 4 * (0.002 + 0.018 * load_n * 0.075) / config.motor.stall_torque_nm
+    return edge + (1 - edge) * loss
 
 
 def deadband(config: Config, seed: int, edge: float, sweeps: int) -> Run:

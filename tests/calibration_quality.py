@@ -22,7 +22,6 @@ from scipy import stats
 from slipguard.calibrate import Calibration, circle, deadband, level, noise, straight
 
 Scores = dict[str, float]
-BEARINGS_NM = 4 * 0.002
 
 
 def scores(found: Calibration, truth: dict[str, float]) -> Scores:
@@ -36,10 +35,7 @@ def of_level(seed: int) -> Scores:
     roll, pitch, yaw = np.random.default_rng([seed, 1]).uniform(-6.0, 6.0, 3).tolist()
     run = plant.level(synthetic.rover().with_changes(imu__rotation_deg=[roll, pitch, yaw]), seed)
     told = synthetic.rover().with_changes(imu__rotation_deg=[0.0, 0.0, yaw])
-    still = np.array([abs(t.speed_mps) < 1e-3 for t in run.truth])
-    bias = run.bias[still].mean(axis=0)
-    truth = {f"accel_bias_{a}": float(b) for a, b in zip("xyz", bias[:3], strict=True)}
-    truth |= {"mount_roll": roll, "mount_pitch": pitch}
+    truth = plant.standing_bias(run) | {"mount_roll": roll, "mount_pitch": pitch}
     return scores(level(run.samples, told, gravity_mps2=9.81), truth)
 
 
@@ -76,12 +72,10 @@ def of_circle(seed: int) -> Scores:
 
 
 def of_deadband(seed: int) -> Scores:
-    """Dead band of throttle: the controller's, and what bearings and the load that is left ask for
-    (torque balance of the plant)."""
+    """Dead band of throttle, forward and reverse."""
     edge = float(np.random.default_rng([seed, 5]).uniform(0.03, 0.08))
     config = synthetic.rover()
-    loss_nm = BEARINGS_NM + 4 * 0.018 * 0.05 * 5.0 * 9.81 / 4 * 0.075
-    start = edge + (1 - edge) * loss_nm / config.motor.stall_torque_nm
+    start = plant.turns_from(config, edge)
     found = deadband(plant.deadband(config, seed, edge, 5).samples, config)
     return scores(found, {"dead_band_forward": start, "dead_band_reverse": start})
 

@@ -158,10 +158,7 @@ def test_level_in_the_engine():
     run = plant.level(config, 1000)
     told = synthetic.rover().with_changes(imu__rotation_deg=[0, 0, 2.0])
     found = level(run.samples, told, gravity_mps2=9.81)
-    still = np.array([abs(t.speed_mps) < 1e-3 for t in run.truth])
-    bias = run.bias[still].mean(axis=0)
-    truth = {f"accel_bias_{a}": b for a, b in zip("xyz", bias[:3], strict=True)}
-    near(found, truth | {"mount_roll": 3.0, "mount_pitch": -4.0})
+    near(found, plant.standing_bias(run) | {"mount_roll": 3.0, "mount_pitch": -4.0})
 
 
 @pytest.mark.large
@@ -176,13 +173,10 @@ def test_circle_in_the_engine():
 
 @pytest.mark.large
 def test_deadband_in_the_engine():
-    """A controller with a dead band before the engine's motor. Bearings and what load is left ask
-    for a little more: torque balance of the plant, (4 x 0.002 + rolling) / stall torque."""
+    """A controller with a dead band before the engine's motor."""
     config, edge = synthetic.rover(), 0.05
     run = plant.deadband(config, 1000, edge, 5)
-    load_n = 0.05 * 5.0 * 9.81 / 4
-    loss = 4 * (0.002 + 0.018 * load_n * 0.075) / config.motor.stall_torque_nm
-    start = edge + (1 - edge) * loss
+    start = plant.turns_from(config, edge)
     found = deadband(run.samples, config)
     for name in ("dead_band_forward", "dead_band_reverse"):
         assert found.value(name).value == pytest.approx(start, abs=0.002)
