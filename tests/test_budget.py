@@ -474,7 +474,7 @@ def test_table_fits(rover_file, capsys):
 
 def test_json(rover_file, capsys):
     """The same numbers, for machines; wishes arrive."""
-    assert main(["budget", str(rover_file), "--json", "--grade", "30", "--payload", "1"]) == 0
+    assert main(["budget", str(rover_file), "--as-json", "--grade", "30", "--payload", "1"]) == 0
     document = json.loads(capsys.readouterr().out)
     wishes = Wishes(grade_percent=30.0, payload_kg=1.0)
     lines = budget(load(rover_file), wishes)

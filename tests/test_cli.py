@@ -330,10 +330,10 @@ def test_a_directory_is_not_a_drive(capsys, tmp_path):
         assert err.startswith(f"slipguard: {path}: a folder, expected a recorded drive; ")
 
 
-@pytest.mark.parametrize("option", ["--out", "--json"])
-def test_an_output_that_cannot_be_written(capsys, drive, tmp_path, option):
+@pytest.mark.parametrize(("option", "name"), [("--out", "x.csv"), ("--json", "x.json")])
+def test_an_output_that_cannot_be_written(capsys, drive, tmp_path, option, name):
     """A missing folder is said with the path."""
-    path = tmp_path / "no folder" / "x.csv"
+    path = tmp_path / "no folder" / name
     code, _, err = run(capsys, "replay", drive, option, path)
     assert code == Exit.RECORDING
     assert err == f"slipguard: {path}: cannot write: its folder is not there; make it first\n"
@@ -341,18 +341,18 @@ def test_an_output_that_cannot_be_written(capsys, drive, tmp_path, option):
 
 def test_no_output_overwrites_what_is_read(capsys, drive, tmp_path):
     """A slip of the keyboard does not cost a recorded drive."""
-    before = drive.read_bytes()
-    other = tmp_path / "x.csv"
-    for arguments in (
-        ("--out", drive),
-        ("--json", labels_path(drive)),
-        ("--json", drive.parent / "rover.yaml"),
-        ("--out", other, "--json", other),
+    labels, rover = labels_path(drive), drive.parent / "rover.yaml"
+    before = [path.read_bytes() for path in (drive, labels, rover)]
+    for option, path, message in (
+        ("--out", drive, "is read or written already, name another file"),
+        ("--json", labels, "expected a name ending in .json"),
+        ("--json", rover, "expected a name ending in .json"),
+        ("--json", drive, "expected a name ending in .json"),
     ):
-        code, _, err = run(capsys, "replay", drive, *arguments)
+        code, _, err = run(capsys, "replay", drive, option, path)
         assert code == Exit.USAGE
-        assert "is read or written already, name another file" in err
-    assert drive.read_bytes() == before
+        assert message in " ".join(err.split())
+    assert [path.read_bytes() for path in (drive, labels, rover)] == before
 
 
 @pytest.mark.parametrize(

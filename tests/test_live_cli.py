@@ -60,7 +60,7 @@ def test_a_simulated_run_as_lines(short, capsys):
 def test_a_simulated_run_as_json(short, capsys, tmp_path):
     """One object a line, every so many rounds; all alerts; the timing at the end."""
     folder = tmp_path / "runs"
-    words = ["run", "--source", short, "--speed", "0", "--json", "--json-every", "50"]
+    words = ["run", "--source", short, "--speed", "0", "--as-json", "--json-every", "50"]
     assert main([*words, "--record", str(folder)]) == Exit.DONE
     *lines, last = map(json.loads, capsys.readouterr().out.splitlines())
     assert len(lines) == 9
@@ -140,6 +140,7 @@ def test_an_engine_that_cannot_be_had_is_told_before_anything_is_touched(
         ([], "name the rover file with --rover FILE"),
         (["--rover", "rover.yaml", "--with", "my-brake"], "--with is for simulate and replay"),
         (["--source", "simulate:twister", "--with", "my-brake"], "with --rover FILE"),
+        (["--source", "simulate:twister", "--key-file", "key"], "add --listen"),
     ],
 )
 def test_wrong_usage(words, said, tmp_path, monkeypatch, capsys):
@@ -199,7 +200,7 @@ def test_lines_nobody_reads_are_dropped_not_hoarded(monkeypatch):
 
 def start(source: str, folder: Path, *more: str) -> subprocess.Popen[str]:
     code = "import sys; from slipguard.cli import main; sys.exit(main(sys.argv[1:]))"
-    words = ["run", "--source", source, "--record", str(folder), "--json", "--json-every", "10"]
+    words = ["run", "--source", source, "--record", str(folder), "--as-json", "--json-every", "10"]
     return subprocess.Popen(
         [sys.executable, "-c", code, *words, *more],
         stdout=subprocess.PIPE,

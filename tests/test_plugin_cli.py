@@ -44,8 +44,8 @@ def test_the_list_shows_every_plugin_and_one_line_for_what_is_wrong(run):
 
 
 def test_the_list_for_machines(run):
-    """--json carries the same facts."""
-    rows = json.loads(run("list", "--json").stdout)
+    """--as-json carries the same facts."""
+    rows = json.loads(run("list", "--as-json").stdout)
     assert rows[0]["problem"] == BAD.problem
     assert rows[1] == {
         "name": "servo",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as jsonlib
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,6 +10,7 @@ import typer
 
 from slipguard.cli.console import console
 from slipguard.cli.drive_in import load_rover
+from slipguard.cli.json_text import JsonFile, write_json
 from slipguard.errors import RecordingError
 from slipguard.recording import open_recording
 
@@ -35,7 +35,7 @@ def bench(
             "--full", help="Up to a day of driving, 64 drives, 1,000 threshold sets: some minutes."
         ),
     ] = False,
-    json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
+    json: JsonFile = None,
 ) -> None:
     """Measure what a step and a whole drive cost.
 
@@ -51,10 +51,7 @@ def bench(
         raise RecordingError(f"{drive}: expected a drive with counts, {LEAST_ROWS} rows or more")
     report = measure(config, readings, rounds, full)
     if json is not None:
-        try:
-            json.write_text(jsonlib.dumps(asdict(report), indent=1) + "\n", encoding="utf-8")
-        except OSError as err:
-            raise RecordingError(f"{json}: cannot be written: {err.strerror}") from None
+        write_json(json, asdict(report))
     for line in as_lines(report):
         console().print(line, markup=False, highlight=False, soft_wrap=True)
 

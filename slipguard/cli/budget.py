@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as json_format
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -18,8 +17,8 @@ from slipguard.budget import Design, Line, Verdict, Wishes, load
 from slipguard.budget import budget as work_out
 from slipguard.budget.picture import FORMATS, draw
 from slipguard.cli.console import console, table
-from slipguard.cli.drive_files import finite
 from slipguard.cli.files import check_ending
+from slipguard.cli.json_text import AsJson, as_json
 from slipguard.errors import unwritable
 
 STYLES = {
@@ -55,7 +54,7 @@ def budget(
     roll: Annotated[
         float, typer.Option(help="Roll-back that is still welcome, mm.")
     ] = DEFAULT.roll_mm,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
+    json: AsJson = False,
     picture: Annotated[
         Path | None,
         typer.Option(help="Draw roll-back against grade into this new .png, .svg or .pdf file."),
@@ -87,8 +86,8 @@ def budget(
         _draw(design, wishes, picture)
     if json:
         rows = [asdict(line) for line in lines]
-        document = {"rover": rover.name, "wishes": asdict(wishes), "lines": finite(rows)}
-        typer.echo(json_format.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        document = {"rover": rover.name, "wishes": asdict(wishes), "lines": rows}
+        typer.echo(as_json(document, indent=2))
     else:
         _print(console(), lines)
 

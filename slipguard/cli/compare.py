@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as jsonlib
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -15,11 +14,10 @@ from rich.console import Console
 from rich.progress import track
 
 from slipguard.cli.console import console, table
-from slipguard.cli.drive_files import finite
 from slipguard.cli.engine import engines_line
 from slipguard.cli.exits import Exit
+from slipguard.cli.json_text import JsonFile, write_json
 from slipguard.config import Config
-from slipguard.errors import unwritable
 from slipguard.recording import open_recording
 from slipguard.recording.find import check_match, find_drives
 
@@ -37,7 +35,7 @@ def compare(
     later_ms: Annotated[
         float, typer.Option(min=0.0, help="An event found later by more than this is worse.")
     ] = 50.0,
-    json: Annotated[Path | None, typer.Option(help="Write every change to this file.")] = None,
+    json: JsonFile = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
 ) -> None:
     """Replay drives through two rover files: what changes?
@@ -51,12 +49,6 @@ def compare(
     for drive in found:
         for config, path in ((config_a, a), (config_b, b)):
             check_match(config, path, open_recording(drive))
-    if (
-        json is not None
-        and json.exists()
-        and json.resolve() in {p.resolve() for p in (a, b, *found)}
-    ):
-        raise typer.BadParameter(f"{json}: is read already, name another file")
     changes = list(_all(found, config_a, config_b, later_ms / 1e3, workers))
     screen = console()
     _print_table(screen, changes)
@@ -184,8 +176,4 @@ def _write(path: Path, a: Path, b: Path, changes: Sequence[Change]) -> None:
         "regression": any(c.regressions for c in changes),
         "drives": drives,
     }
-    text = jsonlib.dumps(finite(document), indent=2, ensure_ascii=False, allow_nan=False)
-    try:
-        path.write_text(text + "\n", encoding="utf-8", newline="\n")
-    except (OSError, ValueError) as err:
-        raise unwritable(path, err) from err
+    write_json(path, document)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from slipguard.cli.json_text import write_json
 from slipguard.decision import Decision
-from slipguard.errors import unwritable
 from slipguard.finding import Finding
 from slipguard.reading import WHEELS
 from slipguard.recording import Recording, TableWriter
@@ -89,11 +87,7 @@ def write_events(
         "throttle_limited_s": summary.limited_s,
         "score": None if scores is None else {kind: _score(s) for kind, s in scores.items()},
     }
-    text = json.dumps(finite(document), indent=2, ensure_ascii=False, allow_nan=False)
-    try:
-        path.write_text(text + "\n", encoding="utf-8", newline="\n")
-    except (OSError, ValueError) as err:
-        raise unwritable(path, err) from err
+    write_json(path, document)
 
 
 def _speed_error(summary: DriveSummary) -> dict[str, Any] | None:
@@ -123,14 +117,3 @@ def _score(score: Score) -> dict[str, Any]:
         "delay_p95_s": score.delay_s(95),
         "delays_s": list(score.delays_s),
     }
-
-
-def finite(value: Any) -> Any:
-    """JSON has no NaN and no infinity (RFC 8259, section 6): null says "no number"."""
-    if isinstance(value, dict):
-        return {key: finite(v) for key, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(v) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as jsonlib
 import math
 import os
 import sys
@@ -19,8 +18,9 @@ from rich.console import Console
 from rich.progress import track
 
 from slipguard.cli.console import console, table
+from slipguard.cli.json_text import JsonFile, write_json
 from slipguard.config import Config
-from slipguard.errors import SIMULATOR_NEEDED, ConfigError, RecordingError, unwritable
+from slipguard.errors import SIMULATOR_NEEDED, ConfigError, RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
 from slipguard.recording.find import check_inside, find_drives
@@ -65,7 +65,7 @@ def evaluate(
             "sensor, by name with commas, or 'all'; with --closed-loop also how they hold."
         ),
     ] = "",
-    json: Annotated[Path | None, typer.Option(help="Write all numbers to this file.")] = None,
+    json: JsonFile = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes; 0: one for each core.")] = 0,
 ) -> None:
     """Measure what part is found, how late, and false alarms.
@@ -109,15 +109,7 @@ def evaluate(
     screen.print(LEGEND, style="dim")
     _print_notes(screen, measures.values())
     if json is not None:
-        _write(json, as_json(measures, trials))
-
-
-def _write(path: Path, values: dict[str, Any]) -> None:
-    text = jsonlib.dumps(values, indent=2, default=float)
-    try:
-        path.write_text(text + "\n", encoding="utf-8")
-    except OSError as err:
-        raise unwritable(path, err) from err
+        write_json(json, as_json(measures, trials))
 
 
 LEGEND = (
@@ -257,7 +249,7 @@ def _variants(
     _show(screen, v.variants_tables(results))
     _print_notes(screen, (result.measures for result in results.values()))
     if json is not None:
-        _write(json, {"variants": v.variants_json(results)})
+        write_json(json, {"variants": v.variants_json(results)})
 
 
 def _simulated_rover(rover: Path | None) -> Config:

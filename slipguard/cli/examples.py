@@ -28,7 +28,7 @@ EXAMPLES = {
     "calibrate deadband": "calibrate deadband in_the_air.csv --out deadband.yaml",
     "calibrate apply": "calibrate apply rover.yaml level.yaml --out rover_calibrated.yaml",
     "plugins": "plugins list",
-    "plugins list": "plugins list --json",
+    "plugins list": "plugins list --as-json",
     "plugins check": "plugins check --rover rover.yaml",
     "plugins new": "plugins new my-brake --into plugins",
 }

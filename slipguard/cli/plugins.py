@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as json_format
 import shlex
 import sys
 from pathlib import Path
@@ -15,6 +14,7 @@ from rich.text import Text
 from slipguard.cli.console import console, table
 from slipguard.cli.examples import end_of_help
 from slipguard.cli.exits import Exit
+from slipguard.cli.json_text import AsJson, as_json
 from slipguard.config import Config
 from slipguard.plugin.contract import CHANNELS, THROTTLE
 from slipguard.plugin.discover import Plugin, discover
@@ -33,12 +33,12 @@ app = typer.Typer(
 
 @app.command("list", epilog=end_of_help("plugins list"))
 def list_plugins(
-    json: Annotated[bool, typer.Option("--json", help="Print JSON, for machines.")] = False,
+    json: AsJson = False,
 ) -> None:
     """List the installed plugins, and what is wrong with one."""
     plugins = discover()
     if json:
-        typer.echo(json_format.dumps([_as_json(plugin) for plugin in plugins], indent=2))
+        typer.echo(as_json([_facts(plugin) for plugin in plugins], indent=2))
         return
     out = console()
     if not plugins:
@@ -146,7 +146,7 @@ def _brings(plugin: Plugin) -> str:
     return ", ".join(offer.kind for offer in plugin.offers)
 
 
-def _as_json(plugin: Plugin) -> dict[str, object]:
+def _facts(plugin: Plugin) -> dict[str, object]:
     return {
         "name": plugin.name,
         "package": plugin.package,

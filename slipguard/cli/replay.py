@@ -15,6 +15,7 @@ from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.cli.drive_text import print_summary
 from slipguard.cli.engine import checked_engine
 from slipguard.cli.files import check_ending
+from slipguard.cli.json_text import JsonFile
 from slipguard.errors import RecordingError
 from slipguard.replay import engine_for, replay_rows
 from slipguard.score import score
@@ -30,9 +31,7 @@ def replay(
     out: Annotated[
         Path | None, typer.Option(help="Write every decision to this .csv or .csv.gz file.")
     ] = None,
-    json: Annotated[
-        Path | None, typer.Option(help="Write findings, alerts, holds and scores to this file.")
-    ] = None,
+    json: JsonFile = None,
     engine: Annotated[
         str,
         typer.Option(
@@ -52,7 +51,7 @@ def replay(
     """
     chosen = checked_engine(engine)
     check_ending("--out", out, ".csv", ".csv.gz")
-    recording, config = open_drive(drive, rover, outputs=[out, json])
+    recording, config = open_drive(drive, rover, outputs=[out])
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:

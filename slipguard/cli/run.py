@@ -77,7 +77,7 @@ def run(
         bool, typer.Option("--check", help="Open everything, arm, say what is wrong, end.")
     ] = False,
     json: Annotated[
-        bool, typer.Option("--json", help="Print a JSON line every few rounds, for machines.")
+        bool, typer.Option("--as-json", help="Print a JSON line every few rounds, for machines.")
     ] = False,
     json_every: Annotated[int, typer.Option(min=1, help="Rounds for each JSON line.")] = 20,
     view: Annotated[
@@ -99,6 +99,8 @@ def run(
         raise typer.BadParameter("--with: name the rover file with --rover FILE")
     if beside and speed != 1.0:
         raise typer.BadParameter("--with: real hardware has one speed; leave --speed out")
+    if key_file is not None and desk and listen is None:
+        raise typer.BadParameter("--key-file is for commands of --listen; add --listen")
     if json and check:
         raise typer.BadParameter("--check prints words, not JSON")
     config = _config(rover, source)

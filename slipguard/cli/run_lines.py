@@ -5,14 +5,14 @@ A thread prints: a reader that does not read holds up nothing but the lines.
 
 from __future__ import annotations
 
-import json
 import sys
 import threading
 from collections import deque
 from types import TracebackType
 from typing import Any, Self
 
-from slipguard.cli.drive_files import finding_name, finite
+from slipguard.cli.drive_files import finding_name
+from slipguard.cli.json_text import as_json
 from slipguard.decision import Alert
 from slipguard.live import Round
 from slipguard.reading import WHEELS
@@ -24,11 +24,6 @@ CLOSE_WITHIN_S = 1.0
 def print_json(document: dict[str, Any]) -> None:
     """One line of JSON on standard output."""
     print(as_json(document), flush=True)
-
-
-def as_json(document: dict[str, Any]) -> str:
-    """One line; numbers that JSON does not have are null."""
-    return json.dumps(finite(document), ensure_ascii=False, allow_nan=False)
 
 
 class Lines:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as jsonlib
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor
@@ -17,9 +16,9 @@ from rich.progress import Progress, TaskID
 
 from slipguard.cli import tune_loop
 from slipguard.cli.console import console, table
-from slipguard.cli.drive_files import finite
 from slipguard.cli.engine import engines_line
 from slipguard.cli.files import write_new
+from slipguard.cli.json_text import JsonFile, write_json
 from slipguard.cli.report import EXTRA_NEEDED as PAGE_NEEDED
 from slipguard.cli.simulate import find_scenario
 from slipguard.cli.tune_settings import print_settings, settings_document
@@ -76,9 +75,7 @@ def tune(
     cache: Annotated[
         Path | None, typer.Option(help="Folder of fused drives. Default: in your cache folder.")
     ] = None,
-    json: Annotated[Path | None, typer.Option(help="Write all numbers here; never overwrites.")] = (
-        None
-    ),
+    json: JsonFile = None,
     page: Annotated[
         Path | None,
         typer.Option(help="Write a page to look at (HTML) here; never overwrites."),
@@ -115,7 +112,7 @@ def tune(
     if cluster is not None and scenario:
         raise typer.BadParameter("--cluster is for recorded drives; leave it out with --scenario")
     config = Config.load(rover)
-    for path in (out, json, page):
+    for path in (out, page):
         if path is not None and path.exists():
             raise typer.BadParameter(
                 f"{path}: is there already and is not overwritten; name another file"
@@ -139,7 +136,8 @@ def tune(
                 progress=progress,
             )
         _write(looped.changed, tune_loop.note(looped), rover, out)
-        _write_json(tune_loop.document(looped), json)
+        if json is not None:
+            write_json(json, tune_loop.document(looped))
         _write_page(looped, config, page)
         tune_loop.print_loop(screen, looped)
     else:
@@ -162,7 +160,8 @@ def tune(
                 progress=stack.enter_context(_bar()),
             )
         _write(tuned.changed, _note(tuned), rover, out)
-        _write_json(_document(tuned), json)
+        if json is not None:
+            write_json(json, _document(tuned))
         _write_page(tuned, config, page)
         _print(screen, tuned)
     for path in (out, json, page):
@@ -243,12 +242,6 @@ def _write(changed: Mapping[str, float], note: str, rover: Path, out: Path) -> N
     from slipguard.tune import patched
 
     write_new(out, patched(read_text(rover, "rover file"), changed, note))
-
-
-def _write_json(document: dict[str, Any], json: Path | None) -> None:
-    if json is not None:
-        text = jsonlib.dumps(finite(document), indent=2, allow_nan=False)
-        write_new(json, text + "\n")
 
 
 def _write_page(tuned: Tuned | LoopTuned, config: Config, page: Path | None) -> None:
