@@ -3,7 +3,8 @@
 A finding that stays true is one episode. It matches a label of the same kind and wheel when
 the two overlap, the label's end extended by a grace, since a detector may need to see a
 thing out. It is a false alarm when it did not begin within such a label's window: so neither a
-finding that is always on nor one that began long before the label scores well.
+finding that is always on nor one that began long before the label scores well. A label that is
+slight need not be found, and a finding of it is no false alarm.
 """
 
 from __future__ import annotations
@@ -109,6 +110,8 @@ class Label(Protocol):
     def start_s(self) -> float: ...
     @property
     def end_s(self) -> float: ...
+    @property
+    def slight(self) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +121,9 @@ class Score:
     Attributes
     ----------
     found, missed : tuple of Label
-        Labels with and without a matching finding.
+        Labels with and without a matching finding, those that are slight left out.
+    slight : tuple of Label
+        Those.
     false_alarms : tuple of Episode
         Findings that did not begin in the window of a label.
     delays_s : tuple of float
@@ -130,6 +135,7 @@ class Score:
 
     found: tuple[Label, ...] = ()
     missed: tuple[Label, ...] = ()
+    slight: tuple[Label, ...] = ()
     false_alarms: tuple[Episode, ...] = ()
     delays_s: tuple[float, ...] = ()
     false_alarm_s: float = 0.0
@@ -138,6 +144,7 @@ class Score:
         return Score(
             found=self.found + other.found,
             missed=self.missed + other.missed,
+            slight=self.slight + other.slight,
             false_alarms=self.false_alarms + other.false_alarms,
             delays_s=self.delays_s + other.delays_s,
             false_alarm_s=self.false_alarm_s + other.false_alarm_s,
@@ -147,6 +154,11 @@ class Score:
     def labelled(self) -> int:
         """Number of labels."""
         return len(self.found) + len(self.missed)
+
+    @property
+    def says_nothing(self) -> bool:
+        """Nothing was to be found, and nothing was invented."""
+        return not (self.labelled or self.false_alarms)
 
     @property
     def recall(self) -> float | None:
@@ -221,11 +233,13 @@ def _score_one(
                 continue
             onset.setdefault(i, max(0.0, episode.start_s - labels[i].start_s))
         outside_s += episode.end_s - episode.start_s - _covered(episode, opens, closes, first, end)
+    wanted = [(label, hit) for label, hit in zip(labels, seen, strict=True) if not label.slight]
     return Score(
-        found=tuple(label for label, hit in zip(labels, seen, strict=True) if hit),
-        missed=tuple(label for label, hit in zip(labels, seen, strict=True) if not hit),
+        found=tuple(label for label, hit in wanted if hit),
+        missed=tuple(label for label, hit in wanted if not hit),
+        slight=tuple(label for label in labels if label.slight),
         false_alarms=tuple(false_alarms),
-        delays_s=tuple(onset[i] for i in sorted(onset)),
+        delays_s=tuple(onset[i] for i in sorted(onset) if not labels[i].slight),
         false_alarm_s=outside_s,
     )
 

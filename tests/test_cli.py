@@ -145,7 +145,7 @@ def test_a_drive_labelled_as_quiet_is_scored(capsys, drive):
     save_labels(Labels(events=()), labels_path(drive))
     drive.write_text("t_s,fl_count\n0,1\n0.1,2\n")
     _, out, _ = run(capsys, "replay", drive)
-    assert "Labels: nothing happened, and nothing was found." in out
+    assert "Labels: there was nothing to find, and nothing was invented." in out
 
 
 def test_replay_says_what_a_power_cut_took(capsys, drive):

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -151,13 +152,21 @@ def test_kind_wheel_and_times_are_chosen_and_labels_deleted(served, open_page, d
     page.locator("#label-start").press("Enter")
     page.locator("#label-end").fill("3.5")
     page.locator("#label-end").press("Enter")
+    page.locator("#label-slight").check()
     page.locator("#label-new").click()
+    assert not page.locator("#label-slight").is_checked()
     page.locator("#label-delete").click()
     page.locator("#label-confirmed").uncheck()
     save(page)
     labels = load_labels(drive.with_suffix(".yaml"))
-    assert labels.events == (Event(kind="wheel_lock", wheel="rl", start_s=2.125, end_s=3.5),)
+    event = Event(kind="wheel_lock", wheel="rl", start_s=2.125, end_s=3.5, slight=True)
+    assert labels.events == (event,)
     assert labels.proposed
+    page.locator(".label-one").focus()
+    page.keyboard.press("Enter")
+    page.locator("#label-slight").uncheck()
+    save(page)
+    assert load_labels(drive.with_suffix(".yaml")).events == (replace(event, slight=False),)
     page.locator(".label-one").focus()
     page.keyboard.press("Delete")
     assert page.locator(".label-one").count() == 0

@@ -642,13 +642,14 @@ def test_unreadable_labels_are_an_error(tmp_path):
 
 
 EVENTS = st.builds(
-    lambda kind, wheel, start, length: Event(
-        kind=kind, wheel=wheel, start_s=start, end_s=start + length
+    lambda kind, wheel, start, length, slight: Event(
+        kind=kind, wheel=wheel, start_s=start, end_s=start + length, slight=slight
     ),
     st.sampled_from(["wheel_spin", "wheel_lock"]),
     st.sampled_from(["fl", "fr", "rl", "rr"]),
     st.floats(min_value=-1e6, max_value=1e6),
     st.floats(min_value=0, max_value=1e3),
+    st.booleans(),
 )
 
 

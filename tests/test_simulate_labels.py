@@ -9,13 +9,19 @@ from hypothesis import strategies as st
 
 from slipguard.simulate import label_drive
 from slipguard.simulate.faults import EncoderFault, ImuFault
-from slipguard.simulate.labels import farthest_roll_m, label_faults
+from slipguard.simulate.labels import (
+    asked_direction,
+    farthest_roll_m,
+    in_order,
+    label_faults,
+    slight_events,
+)
 
 DT = 0.005
 
 
-def label(seconds=4.0, *, ground=1.0, speed=None, throttle=0.5, rim=None, enabled=1.0, age=0.05):
-    """Label a drive of constant values; each may be a function of time instead."""
+def drive(seconds=4.0, *, ground=1.0, speed=None, throttle=0.5, rim=None, enabled=1.0, age=0.05):
+    """Times, motion and commands of a drive of constant values, or of functions of time."""
     t = np.arange(round(seconds / DT) + 1) * DT
 
     def column(value):
@@ -25,15 +31,30 @@ def label(seconds=4.0, *, ground=1.0, speed=None, throttle=0.5, rim=None, enable
     rim_mps = ground_mps.copy()
     if rim is not None:
         rim_mps[:, 1] = column(rim)
-    return label_drive(
-        t,
-        rim_mps=rim_mps,
-        ground_mps=ground_mps,
-        speed_mps=column(ground if speed is None else speed),
-        throttle=column(throttle),
-        motor_enabled=column(enabled),
-        command_age_s=column(age),
-    )
+    motion = {
+        "rim_mps": rim_mps,
+        "ground_mps": ground_mps,
+        "speed_mps": column(ground if speed is None else speed),
+    }
+    commands = {
+        "throttle": column(throttle),
+        "motor_enabled": column(enabled),
+        "command_age_s": column(age),
+    }
+    return t, motion, commands
+
+
+def label(seconds=4.0, **values):
+    """The labels of such a drive."""
+    t, motion, commands = drive(seconds, **values)
+    return label_drive(t, **motion, **commands)
+
+
+def slight(seconds=4.0, **values):
+    """What else happened in it."""
+    t, motion, commands = drive(seconds, **values)
+    asked = asked_direction(**commands)
+    return slight_events(t, label_drive(t, **motion, **commands), **motion, asked=asked)
 
 
 def kinds(labels):
@@ -53,6 +74,51 @@ def test_spin_needs_speed_ratio_and_time():
     assert [e for e in slow if e.kind == "wheel_spin"] == []
     (found,) = label(ground=1.0, rim=between(1.0, 2.0, 2.0, 1.0))
     assert found.travel_m == pytest.approx(1.0, rel=0.01)
+
+
+def test_what_is_too_slight_for_a_label_is_told_apart():
+    """Real slip and rolling below the definitions: it happened, and need not be found."""
+    short = slight(rim=between(1.0, 1.045, 1.5, 1.0))
+    assert kinds(short) == [("wheel_spin", "fr", 1.0, 1.045)]
+    assert short[0].slight
+    assert short[0].travel_m == pytest.approx(0.0225, abs=1e-4)
+    assert kinds(slight(rim=between(1.0, 2.0, 1.40, 1.0))) == [("wheel_spin", "fr", 1.0, 2.0)]
+    assert slight(rim=between(1.0, 2.0, 1.14, 1.0)) == []  # no more than tyres creep
+    nudged = slight(ground=between(1.0, 1.05, 0.1, 0.0), throttle=0.0)
+    assert kinds(nudged) == [("rolling", None, 1.0, 1.05)]
+    assert slight(ground=between(1.0, 1.01, 0.1, 0.0), throttle=0.0) == []  # 1 mm
+
+
+def test_coasting_is_slight_rolling_only_where_it_grows_faster_again():
+    """A finding on a rover that slows down after the driver lets go is a false alarm."""
+
+    def ends(t):  # the driver lets go after a second; it slows, and then the hill takes it
+        return 1.0 if t < 1.0 else max(0.03, 1.0 - 2.0 * (t - 1.0)) + max(0.0, t - 2.5) * 0.05
+
+    found = slight(ground=ends, throttle=between(0.0, 1.0, 0.5, 0.0))
+    assert [(e.kind, e.wheel) for e in found] == [("rolling", None)]
+    assert found[0].start_s == pytest.approx(2.5, abs=1.02)
+    assert found[0].end_s == pytest.approx(4.0)
+    slows = slight(ground=lambda t: max(0.03, 1.0 - 0.25 * t), throttle=0.0)
+    assert slows == []
+
+
+@given(
+    rims=st.lists(st.floats(-1.5, 1.5), min_size=3, max_size=12),
+    grounds=st.lists(st.floats(-1.0, 1.0), min_size=3, max_size=12),
+    throttle=st.sampled_from([-0.5, 0.0, 0.5]),
+)
+def test_slight_events_and_labels_of_one_kind_and_wheel_never_overlap(rims, grounds, throttle):
+    """So that a file of both is one that is read."""
+
+    def steps(values):
+        return lambda t: values[min(int(t / 0.07), len(values) - 1)]
+
+    values = {"seconds": 1.0, "rim": steps(rims), "ground": steps(grounds), "throttle": throttle}
+    last: dict[object, float] = {}
+    for one in in_order(label(**values) + slight(**values)):
+        assert one.start_s > last.get((one.kind, one.wheel), -1.0)
+        last[one.kind, one.wheel] = one.end_s
 
 
 def test_short_gaps_are_merged():

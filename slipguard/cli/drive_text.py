@@ -111,8 +111,8 @@ def _print_alerts(out: Console, summary: DriveSummary) -> None:
 
 def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
     out.print()
-    if not scores:
-        out.print("Labels: nothing happened, and nothing was found.")
+    if all(score.says_nothing for score in scores.values()):
+        out.print("Labels: there was nothing to find, and nothing was invented.")
         return
     shown = table(
         "Against the labels",
@@ -125,6 +125,8 @@ def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
         ">delay p95 ms",
     )
     for kind, score in scores.items():
+        if score.says_nothing:
+            continue
         recall = score.recall
         shown.add_row(
             _words(kind),
@@ -141,7 +143,7 @@ def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
     _print_list(out, "False alarms", alarms)
 
 
-def _print_list(out: Console, title: str, labels: Iterable[Label]) -> None:
+def _print_list(out: Console, title: str, labels: Iterable[Label | Episode]) -> None:
     names = [
         f"{_words(label.kind)} {label.wheel + ' ' if label.wheel else ''}"
         f"{label.start_s:.2f}-{label.end_s:.2f} s"

@@ -92,7 +92,7 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
         for one in proposals.proposals:
             event = one.event
             shown.add_row(
-                event.kind.replace("_", " "),
+                event.kind.replace("_", " ") + (", slight" if event.slight else ""),
                 event.wheel or "",
                 f"{event.start_s:.3f}",
                 f"{event.end_s:.3f}",

@@ -6,8 +6,8 @@ A *label* is an event in truth. A spin counts for recall from the excess rim tra
 detection is meant for (12 mm, or 35 mm where a count is longer than 12 mm); shorter ones are
 counted apart. A finding *matches* a label of its kind and wheel when they overlap, give or take
 ``NEAR_S``, and later by as much as the wheel data come late. One without a label is *slight* when
-truth shows the same thing at that time, too short or too small for a label, and *false* when it
-does not.
+truth or a slight label shows the same thing at that time, too short or too small to demand that it
+is found, and *false* when it does not.
 """
 
 from __future__ import annotations
@@ -149,7 +149,7 @@ def _speed_errors(
     good = np.isfinite(true) & (t > t[0] + START_S)
     spin = np.zeros(len(t), bool)
     for label in labels:
-        if label.kind == "wheel_spin":
+        if label.kind == "wheel_spin" and not label.slight:
             spin |= (t >= label.start_s) & (t <= label.end_s + AFTER_SPIN_S)
     error = speed - true
     for part, where in (("ordinary", good & ~spin), ("spinning", good & spin)):
@@ -187,7 +187,7 @@ def _found(
     late_s: float,
 ) -> None:
     for label in labels:
-        if label.kind not in (*COUNTED, "sensor_fault"):
+        if label.slight or label.kind not in (*COUNTED, "sensor_fault"):
             continue
         hits = [e for e in episodes if _matches(e, label, late_s)]
         if label.kind == "wheel_spin":
@@ -219,9 +219,10 @@ def _invented(
     for e in episodes:
         if e.kind in ("link_lost", "overspeed", "tip_over_risk"):
             continue  # statements about the command and the pose, not about slip
-        if any(_matches(e, label, late_s) for label in labels):
+        matched = [label for label in labels if _matches(e, label, late_s)]
+        if not all(label.slight for label in matched):
             kind = out.matched
-        elif _slight(e, truth, late_s):
+        elif matched or _slight(e, truth, late_s):
             kind = out.slight
         else:
             kind = out.false

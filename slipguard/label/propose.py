@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
-from slipguard.label.define import Label, label_drive
+from slipguard.label.define import Label, asked_direction, in_order, label_drive, slight_events
 from slipguard.label.reference import Reference, look_back
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Recording, Row
@@ -160,21 +161,31 @@ def _named(text: str) -> tuple[str, str | None] | None:
 def _label(
     reference: Reference, config: Config, speed: Array, ground: Array, rim: Array | None
 ) -> list[Label]:
-    return label_drive(
-        reference.t_s,
-        rim_mps=reference.rim_mps if rim is None else rim,
-        ground_mps=ground,
-        speed_mps=speed,
-        throttle=reference.throttle,
-        motor_enabled=reference.motor_enabled,
-        command_age_s=reference.command_age_s,
-        link_timeout_s=config.limits.link_timeout_s,
-        neutral=config.limits.throttle_dead_band,
-    )
+    motion: dict[str, Any] = {
+        "rim_mps": reference.rim_mps if rim is None else rim,
+        "ground_mps": ground,
+        "speed_mps": speed,
+    }
+    commands: dict[str, Any] = {
+        "throttle": reference.throttle,
+        "motor_enabled": reference.motor_enabled,
+        "command_age_s": reference.command_age_s,
+        "link_timeout_s": config.limits.link_timeout_s,
+        "neutral": config.limits.throttle_dead_band,
+    }
+    labels = label_drive(reference.t_s, **motion, **commands)
+    asked = asked_direction(**commands)
+    return in_order(labels + slight_events(reference.t_s, labels, **motion, asked=asked))
 
 
 def _event(label: Label) -> Event:
-    return Event(kind=label.kind, wheel=label.wheel, start_s=label.start_s, end_s=label.end_s)
+    return Event(
+        kind=label.kind,
+        wheel=label.wheel,
+        start_s=label.start_s,
+        end_s=label.end_s,
+        slight=label.slight,
+    )
 
 
 class _Kept:

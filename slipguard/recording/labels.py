@@ -30,12 +30,16 @@ class Event:
         ``'fl'``, ``'fr'``, ``'rl'``, ``'rr'``, or None when it concerns the whole rover.
     start_s, end_s : float
         Times in the drive, as its ``t_s``.
+    slight : bool
+        It happened, but was too short or too small to demand that it is found: who finds it raises
+        no false alarm, who does not has missed nothing.
     """
 
     kind: str = setting(choices=KINDS, doc="what happened")
     wheel: str | None = setting(None, choices=WHEELS, doc="which wheel")
     start_s: float = setting(unit="s", doc="when it began")
     end_s: float = setting(unit="s", doc="when it was over")
+    slight: bool = setting(False, doc="true: neither to be found nor a false alarm")
 
     def __post_init__(self) -> None:
         if self.end_s < self.start_s:
@@ -75,6 +79,14 @@ def labels_path(drive: str | os.PathLike[str]) -> Path:
     return drive.parent / f"{name}.yaml"
 
 
+def event_keys(event: Event) -> dict[str, Any]:
+    """An event as it stands in a labels file."""
+    keys = asdict(event)
+    if not event.slight:
+        del keys["slight"]
+    return keys
+
+
 def load_labels(path: str | os.PathLike[str]) -> Labels:
     """Read a labels file. Keys other than those of ``Labels`` are ignored.
 
@@ -107,7 +119,7 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
     if labels.proposed:
         content["proposed"] = True
     if labels.events is not None:
-        content["events"] = [asdict(event) for event in labels.events]
+        content["events"] = [event_keys(event) for event in labels.events]
     # PyYAML writes rare line separators (U+0085, U+2028) so that they read back as spaces,
     # unless it may write ASCII only.
     words = (labels.vehicle + labels.source + labels.notes).replace("\n", "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from slipguard.errors import RecordingError, unwritable
 from slipguard.reading import WHEELS
 from slipguard.recording import Event, labels_path
 from slipguard.recording.find import check_inside
-from slipguard.recording.labels import KINDS, ONE_WHEEL, parse_labels
+from slipguard.recording.labels import KINDS, ONE_WHEEL, event_keys, parse_labels
 from slipguard.recording.relabel import relabelled
 from slipguard.report.figures import LEFT_PX, RIGHT_PX
 from slipguard.report.gather import Report
@@ -66,7 +66,7 @@ class LabelDesk:
             "version": _version(text),
             "saved": labels.events is not None,
             "confirmed": labels.events is not None and not labels.proposed,
-            "events": [asdict(event) for event in events],
+            "events": [event_keys(event) for event in events],
             "kinds": list(KINDS),
             "wheels": list(WHEELS),
             "one_wheel": list(ONE_WHEEL),

@@ -152,25 +152,28 @@ const editor = (() => {
     out.type = "button";
     out.className = "label-one";
     out.classList.toggle("chosen", i === chosen);
+    out.classList.toggle("slight", Boolean(one.slight));
     out.dataset.number = i;
     out.style.left = `${100 * Math.max(-1, left)}%`;
     out.style.width = `${100 * (Math.min(2, right) - Math.max(-1, left))}%`;
     out.hidden = right < 0 || left > 1;
     out.style.setProperty("--kind", `var(--${one.kind})`);
-    out.title = `${nameOf(one.kind, one.wheel)}, ${one.start_s} to ${one.end_s} s`;
+    out.title = `${nameOf(one.kind, one.wheel)}, ${one.start_s} to ${one.end_s} s` +
+      (one.slight ? ", slight" : "");
     out.setAttribute("aria-label", out.title);
     return out;
   }
 
   function fill() {
     const one = chosen === null ? null : events[chosen];
-    for (const id of ["kind", "wheel", "start", "end", "delete"]) {
+    for (const id of ["kind", "wheel", "start", "end", "slight", "delete"]) {
       element(`label-${id}`).disabled = one === null;
     }
     element("label-kind").value = one ? one.kind : "";
     element("label-wheel").value = one && one.wheel ? one.wheel : "";
     element("label-start").value = one ? one.start_s : "";
     element("label-end").value = one ? one.end_s : "";
+    element("label-slight").checked = Boolean(one && one.slight);
     element("label-confirmed").checked = confirmed;
     element("label-undo").disabled = !past.length;
     element("label-discard").disabled = !unsaved;
@@ -291,6 +294,8 @@ const editor = (() => {
   }));
   element("label-wheel").addEventListener("change",
     () => edit(() => ({ wheel: element("label-wheel").value || null })));
+  element("label-slight").addEventListener("change",
+    () => edit(() => ({ slight: element("label-slight").checked || undefined })));
   number("label-start", "start_s");
   number("label-end", "end_s");
   element("label-new").addEventListener("click", add);

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from slipguard.report.gather import Report
 
-NEW, FOUND, MISSED = "not labelled", "labelled", "missed"
+NEW, FOUND, MISSED, SLIGHT = "not labelled", "labelled", "missed", "slight"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,7 @@ def _all(report: Report) -> Iterator[PageEvent]:
             reason=episode.reason,
         )
     for one in (scores or {}).values():
-        for labels, verdict in ((one.found, FOUND), (one.missed, MISSED)):
+        for labels, verdict in ((one.found, FOUND), (one.missed, MISSED), (one.slight, SLIGHT)):
             for label in labels:
                 yield PageEvent(
                     kind=label.kind,
@@ -96,5 +96,6 @@ def _all(report: Report) -> Iterator[PageEvent]:
                     end_s=label.end_s,
                     found=False,
                     verdict=verdict,
-                    reason=f"{label.kind.replace('_', ' ')} in the labels",
+                    reason=f"{label.kind.replace('_', ' ')} in the labels"
+                    + (", too slight to have to be found" if label.slight else ""),
                 )

@@ -32,7 +32,7 @@ from bokeh.models import (
 )
 from bokeh.plotting import figure
 
-from slipguard.report.events import PageEvent
+from slipguard.report.events import SLIGHT, PageEvent
 from slipguard.report.gather import Report
 from slipguard.report.panels import DASH, Panel
 
@@ -183,15 +183,20 @@ def _panel(panel: Panel, events: Sequence[PageEvent]) -> tuple[Plot, ColumnDataS
 
 
 def _lanes(lanes: Sequence[str], events: Sequence[PageEvent]) -> Plot:
-    """A row for each kind and wheel: what was found, filled; what the labels say, outlined."""
+    """A row for each kind and wheel: what was found, filled; what the labels say, outlined,
+    dotted where it is slight."""
     rows = list(reversed(lanes))
     plot = _figure(lanes_height_px(rows), y_range=FactorRange(*rows))
     plot.ygrid.visible = False
     plot.yaxis.major_tick_line_alpha = 0
     plot.yaxis.axis_line_alpha = 0
     for kind in dict.fromkeys(event.kind for event in events):
-        for found in (True, False):
-            part = [e for e in events if e.kind == kind and e.found == found]
+        for found, slight in ((True, False), (False, False), (False, True)):
+            part = [
+                e
+                for e in events
+                if e.kind == kind and e.found == found and (e.verdict == SLIGHT) == slight
+            ]
             if not part:
                 continue
             bars = ColumnDataSource(
@@ -201,7 +206,8 @@ def _lanes(lanes: Sequence[str], events: Sequence[PageEvent]) -> Plot:
                     "y": [(e.lane, 0.16 if found else -0.22) for e in part],
                 }
             )
-            look = {"fill_alpha": 0.8} if found else {"fill_alpha": 0.0, "line_dash": "dashed"}
+            dash = "solid" if found else "dotted" if slight else "dashed"
+            look = {"fill_alpha": 0.8 if found else 0.0, "line_dash": dash}
             plot.add_glyph(
                 bars,
                 HBar(

@@ -14,7 +14,7 @@ from bokeh.embed import components
 from bokeh.resources import Resources
 
 from slipguard.errors import unwritable
-from slipguard.report.events import PageEvent, events_of
+from slipguard.report.events import SLIGHT, PageEvent, events_of
 from slipguard.report.figures import LEFT_PX, RIGHT_PX, draw
 from slipguard.report.gather import Report
 from slipguard.report.panels import DASH, Panel, panels_for
@@ -100,6 +100,8 @@ def _facts(report: Report) -> Iterable[str]:
             "rows.</p>"
         )
     for kind, score in (report.scores or {}).items():
+        if score.says_nothing:
+            continue
         yield (
             f"<p>{escape(kind.replace('_', ' ')).capitalize()}: {len(score.found)} of "
             f"{score.labelled} labelled found, {len(score.false_alarms)} not labelled.</p>"
@@ -146,7 +148,10 @@ def _panels(
     panels: Sequence[Panel], events: Sequence[PageEvent], places: dict[str, str]
 ) -> Iterable[str]:
     if "events" in places:
-        legend = '<ul class="legend"><li>bar: found</li><li>dashed outline: labelled</li></ul>'
+        slight = "<li>dotted: slight</li>" if any(e.verdict == SLIGHT for e in events) else ""
+        legend = (
+            f'<ul class="legend"><li>bar: found</li><li>dashed outline: labelled</li>{slight}</ul>'
+        )
         yield _section("Events", "", legend, places["events"])
     for panel in panels:
         items = [_legend_item(panel, line.channel, line.label, line.role) for line in panel.lines]

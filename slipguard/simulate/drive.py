@@ -15,7 +15,14 @@ from slipguard.decision import Decision
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
 from slipguard.recording.columns import COUNTS, STANDARD, WHEEL_SPEEDS
-from slipguard.simulate.labels import Label, asked_direction, in_order, label_drive, label_faults
+from slipguard.simulate.labels import (
+    Label,
+    asked_direction,
+    in_order,
+    label_drive,
+    label_faults,
+    slight_events,
+)
 from slipguard.simulate.link import Link
 from slipguard.simulate.plant import Plant
 from slipguard.simulate.scenario import Scenario
@@ -65,7 +72,7 @@ class Drive:
         }
 
     def labels(self) -> list[Label]:
-        """Events that truly happened, broken sensors included."""
+        """Events that truly happened, broken sensors included, slight ones left out."""
         t_s, rim_mps = self.truth_column("t_s"), self.truth_column("rim_mps")
         found = label_drive(
             t_s,
@@ -75,6 +82,17 @@ class Drive:
             **self._commands(),
         )
         return in_order(found + label_faults(t_s, rim_mps, self.scenario.faults))
+
+    def slight(self) -> list[Label]:
+        """What else truly happened: too short or too small to demand that it is found."""
+        return slight_events(
+            self.truth_column("t_s"),
+            self.labels(),
+            rim_mps=self.truth_column("rim_mps"),
+            ground_mps=self.truth_column("ground_mps"),
+            speed_mps=self.truth_column("speed_mps"),
+            asked=self.asked(),
+        )
 
     def write(self, path: str | Path) -> None:
         """Write ``NAME.csv`` (or ``.csv.gz``), and ``NAME.yaml`` with the labels, beside it."""
@@ -88,8 +106,14 @@ class Drive:
             source=SOURCE,
             notes=f"{self.scenario.notes} Scenario {self.scenario.name}, seed {self.seed}.",
             events=tuple(
-                Event(kind=e.kind, wheel=e.wheel, start_s=e.start_s, end_s=e.end_s)
-                for e in self.labels()
+                Event(
+                    kind=e.kind,
+                    wheel=e.wheel,
+                    start_s=e.start_s,
+                    end_s=e.end_s,
+                    slight=e.slight,
+                )
+                for e in in_order(self.labels() + self.slight())
             ),
         )
         save_labels(labels, labels_path(path))

@@ -18,6 +18,7 @@ from slipguard.label.define import (
     in_order,
     label,
     label_drive,
+    slight_events,
     stretches,
 )
 from slipguard.reading import WHEELS
@@ -30,6 +31,7 @@ __all__ = [
     "in_order",
     "label_drive",
     "label_faults",
+    "slight_events",
 ]
 
 Array = NDArray[np.float64]

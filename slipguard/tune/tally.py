@@ -30,7 +30,8 @@ class Tally:
     hours : float
         Length of the drives.
     labelled, missed, false_alarms : int
-        Labels of spin, lock and rolling; those not found; findings without one.
+        Labels of spin, lock and rolling that are not slight; those not found; findings without
+        any label.
     delays : int
         Labels that have a delay.
     delays_s : float
@@ -156,7 +157,7 @@ def _tally(episodes: Iterable[Episode], labels: Sequence[Event], hours: float) -
     delays += [label.end_s - label.start_s for one in scores for label in one.missed]
     return Tally(
         hours=hours,
-        labelled=len(labels),
+        labelled=sum(not label.slight for label in labels),
         missed=sum(len(one.missed) for one in scores),
         false_alarms=sum(len(one.false_alarms) for one in scores),
         delays=len(delays),
