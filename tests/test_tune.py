@@ -52,12 +52,15 @@ from slipguard.tune import (
     tune,
 )
 from slipguard.tune.cache import content_key, fused
+from slipguard.tune.choose import farthest
 from slipguard.tune.fused import Collected, fuse, load
 from slipguard.tune.quick import KINDS, Quick
 from slipguard.tune.study import StudyFile, folds
 from slipguard.tune.tally import labelled_drive, tally_replay, tally_sets
+from slipguard.tune.thresholds import own, partway
 
 REPLAY = Path(__file__).parent.parent / "replay"
+DEMO_ROVER = Config.load(REPLAY / "rover.yaml")
 ROVER = REPLAY / "rover.yaml"
 
 
@@ -427,6 +430,31 @@ def test_the_recommended_set_misses_no_more():
     assert recommend([*trials, better], hours=1.0) is better
 
 
+def test_how_far_to_go_is_what_drives_left_out_agree_with():
+    """The best set of a few drives is no gain on others: the part of the way that still is one."""
+    mine = (5.0, 0.0, 52.0)
+    found = {1.0: (0.0, 6.0, 45.0), 0.75: (1.0, 3.0, 46.0), 0.5: (3.0, 0.0, 48.0)}
+    assert farthest(mine, found) == 0.5
+    assert farthest(mine, {**found, 0.25: (2.0, 0.0, 49.0)}) == 0.25, "better, though not as far"
+    assert farthest(mine, {1.0: (5.0, 0.0, 53.0)}) == 0.0, "nothing was gained"
+    assert farthest(mine, {1.0: mine}) == 1.0
+
+
+@given(st.data())
+def test_part_of_the_way_lies_between(data):
+    """A quarter of the way is a quarter in factors, inside the bounds; the ends are exact."""
+    found = thresholds(DEMO_ROVER)
+    best = {t.name: data.draw(st.floats(t.low, t.high)) for t in found}
+    assert partway(found, best, 1.0) == best
+    assert partway(found, best, 0.0) == own(found)
+    way = data.draw(st.floats(0.0, 1.0))
+    for t in found:
+        value = partway(found, best, way)[t.name]
+        low, high = sorted((t.value, best[t.name]))
+        assert low * 0.995 <= value <= high * 1.005
+        assert (value / t.value) == pytest.approx((best[t.name] / t.value) ** way, rel=0.006)
+
+
 def test_reasons_are_plain():
     """A builder decides by this sentence."""
     assert reason((2, 10, 50), (2, 8, 65)) == "2 false alarms fewer an hour for 15 ms more delay"
@@ -505,7 +533,9 @@ def test_any_executor_gives_the_same(drives, cache, config):
     assert alone.held_out is not None
     assert alone.held_out[0].objectives == alone.own.objectives, "every drive was judged on once"
     assert [d.drive for d in alone.drives] == drives
-    assert alone.recommended in (alone.own, *alone.pareto)
+    mine, chosen = (tally.objectives for tally in alone.held_out)
+    assert alone.way == 0.0 or all(b <= a for a, b in zip(mine, chosen, strict=True))
+    assert (alone.way == 0.0) == (alone.changed == {})
 
 
 def _tune(drives: list[Path], cache: Path, out: Path, *more: str) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Executor
 from contextlib import ExitStack, contextmanager
 from importlib.util import find_spec
@@ -234,7 +234,7 @@ def _bar() -> Iterator[Any]:
 def _note(tuned: Tuned) -> str:
     note = f"Tuned on {len(tuned.drives)} drives, {tuned.sets} sets tried: {tuned.reason}."
     if tuned.held_out is not None:
-        note += f"\nOn drives not used for choosing it {_verdict(tuned)}."
+        note += "\n" + "\n".join(tuned.judgement)
     return note
 
 
@@ -249,14 +249,6 @@ def _write_page(tuned: Tuned | LoopTuned, config: Config, page: Path | None) -> 
         from slipguard.report import tuning_page
 
         write_new(page, tuning_page(tuned, config))
-
-
-def _verdict(tuned: Tuned) -> str:
-    from slipguard.tune import beats
-
-    assert tuned.held_out is not None
-    before, after = tuned.held_out
-    return beats(before.objectives, after.objectives)
 
 
 def _document(tuned: Tuned) -> dict[str, Any]:
@@ -285,9 +277,10 @@ def _document(tuned: Tuned) -> dict[str, Any]:
         "own": trial(tuned.own),
         "recommended": trial(tuned.recommended),
         "reason": tuned.reason,
+        "way": tuned.way,
         "held_out": None
         if held_out is None
-        else {"own": tally(held_out[0]), "chosen": tally(held_out[1]), "verdict": _verdict(tuned)},
+        else {"own": tally(held_out[0]), "chosen": tally(held_out[1]), "verdict": tuned.on_others},
         "pareto": [trial(t) for t in tuned.pareto],
         "sensitivity": settings_document(tuned.sensitivity, tally),
         "drives": [
@@ -307,27 +300,19 @@ def _print(screen: Console, tuned: Tuned) -> None:
     print_settings(screen, tuned.sensitivity, "missed / false alarms an hour / delay ms", _moved)
     _print_drives(screen, tuned)
     screen.print(f"\nRecommended: {tuned.reason}.")
-    if tuned.held_out is None:
-        screen.print("Not cross-validated: how it does on other drives is not known.")
-    else:
-        before, after = tuned.held_out
-        screen.print(
-            f"Chosen without the drive it is judged on, it {_verdict(tuned)}:\n"
-            f"  missed {before.missed} > {after.missed} of {before.labelled}, false alarms an hour "
-            f"{before.false_per_h:.1f} > {after.false_per_h:.1f}, delay "
-            f"{before.delay_ms:.0f} > {after.delay_ms:.0f} ms"
-        )
-        if "worse" in _verdict(tuned):
-            screen.print("So it need not be a gain: keep your own, or tune on more drives.")
+    for sentence in tuned.judgement:
+        screen.print(sentence)
     screen.print(engines_line())
 
 
 def _print_pareto(screen: Console, tuned: Tuned) -> None:
     shown = table(f"Trade-offs among {tuned.sets} sets", "", ">missed", ">false/h", ">delay ms")
-    front = list(tuned.pareto)
-    rows: Sequence[Trial] = front if tuned.own in front else [tuned.own, *front]
+    rows = list(tuned.pareto)
+    for told in (tuned.recommended, tuned.own):
+        if told not in rows:
+            rows.insert(0, told)
     for trial in rows[:MOST_ROWS]:
-        name = "the rover's own" if trial is tuned.own or trial == tuned.own else ""
+        name = "the rover's own" if trial == tuned.own else ""
         if trial == tuned.recommended:
             name = "recommended" if not name else "the rover's own, recommended"
         missed, false_per_h, delay_ms = trial.objectives

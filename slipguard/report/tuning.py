@@ -170,18 +170,7 @@ def _of(tuned: Tuned, config: Config) -> Content:
     count = f"{len(tuned.drives)} drives" if len(tuned.drives) > 1 else "one drive"
     facts = [f"{tuned.sets} sets of thresholds tried on {count}."]
     facts.append(f"Recommended: {tuned.reason}.")
-    if tuned.held_out is None:
-        facts.append("Not cross-validated: how it does on other drives is not known.")
-    else:
-        before, after = tuned.held_out
-        verdict = beats(before.objectives, after.objectives)
-        facts.append(
-            f"Chosen without the drive it is judged on, it {verdict}: missed {before.missed} > "
-            f"{after.missed} of {before.labelled}, false alarms an hour {before.false_per_h:.1f} > "
-            f"{after.false_per_h:.1f}, delay {before.delay_ms:.0f} > {after.delay_ms:.0f} ms."
-        )
-        if "worse" in verdict:
-            facts.append("So it need not be a gain: keep your own, or tune on more drives.")
+    facts += tuned.judgement
     heads = ("drive", ">labels", ">missed", ">false alarms", ">delay ms", "")
     return Content(
         title=f"Tuned on {count}",

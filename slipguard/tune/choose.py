@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from slipguard.tune.study import Objectives, Trial
 
@@ -37,6 +37,17 @@ def recommend(trials: Sequence[Trial], hours: float) -> Trial:
     # Of equals the first: the rover's own.
     least = (1.0, 1.0 / hours, LEAST_DELAY_MS)
     return min([first, *safe], key=lambda t: cost(t.objectives, first.objectives, least))
+
+
+def farthest(own: Objectives, along: Mapping[float, Objectives]) -> float:
+    """How far to go toward a set that was best where it was chosen, 0..1.
+
+    ``along``: for each part of the way, how it did on drives it was not chosen on, where the
+    rover's own did as ``own``. Of those worse in nothing, the best; 0 where there is none.
+    """
+    good = {way: point for way, point in along.items() if _no_worse(point, own)}
+    least = (1.0, 1.0, LEAST_DELAY_MS)
+    return min(good, key=lambda way: cost(good[way], own, least), default=0.0)
 
 
 def cost(objectives: Objectives, own: Objectives, least: Objectives) -> float:

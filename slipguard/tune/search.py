@@ -14,7 +14,7 @@ from pathlib import Path
 from slipguard.config import Config
 from slipguard.errors import RecordingError
 from slipguard.tune.cache import default_folder
-from slipguard.tune.choose import pareto, reason, recommend
+from slipguard.tune.choose import beats, farthest, pareto, reason, recommend
 from slipguard.tune.study import Objectives, StudyFile, Trial, Values, folds
 from slipguard.tune.tally import (
     LabelledDrive,
@@ -31,13 +31,17 @@ from slipguard.tune.thresholds import (
     Threshold,
     changed,
     nudged,
-    own,
+    partway,
     thresholds,
     with_values,
 )
 
 SETS = 200
 FOLDS = 4
+WAYS = (1.0, 0.75, 0.5, 0.25)
+"""Parts of the way from the rover's own set to the best one found. A set that is best on a few
+drives goes too far: what it gains there it loses on others, and no false alarm in an hour is no
+proof. Cross-validation says how far is still a gain."""
 
 Progress = Callable[[str, int, int], None]
 """Is told what is being done, how much of it is, and of how much."""
@@ -72,13 +76,16 @@ class Tuned:
         What was searched.
     own, recommended : Trial
         The rover's own thresholds; those to use.
+    way : float
+        How far the recommended ones go from the rover's own toward the best on these drives: 1
+        all the way, 0 not at all. As far as drives left out agree, see ``WAYS``.
     pareto : tuple of Trial
         All that are worth a thought: none beats another in every objective.
     reason : str
         What the recommended ones gain on these drives, and what they cost.
     held_out : tuple of two Tally, or None
-        The rover's own, and those chosen *without* a drive, on that drive; all drives. None where
-        one drive alone cannot be left out.
+        The rover's own, and those recommended *without* a drive, on that drive; all drives. Where
+        ``way`` is 0, the best ones. None where one drive alone cannot be left out.
     sensitivity : tuple of Sensitivity of Tally
     drives : tuple of DriveResult
     sets : int
@@ -88,6 +95,7 @@ class Tuned:
     thresholds: tuple[Threshold, ...]
     own: Trial
     recommended: Trial
+    way: float
     pareto: tuple[Trial, ...]
     reason: str
     held_out: tuple[Tally, Tally] | None
@@ -99,6 +107,36 @@ class Tuned:
     def changed(self) -> Values:
         """The thresholds to change, named as ``Config.with_changes`` names them."""
         return changed(self.thresholds, self.recommended.values)
+
+    @property
+    def on_others(self) -> str:
+        """A verdict on drives that were not used for choosing; empty where there is none."""
+        if self.held_out is None:
+            return ""
+        before, after = self.held_out
+        return beats(before.objectives, after.objectives)
+
+    @property
+    def judgement(self) -> tuple[str, ...]:
+        """How it does on drives it was not chosen on, in sentences."""
+        if self.held_out is None:
+            return ("Not cross-validated: how it does on other drives is not known.",)
+        before, after = self.held_out
+        what = "it" if self.way else "the set that was best"
+        said = [
+            f"Chosen without the drive it is judged on, {what} {self.on_others}: missed "
+            f"{before.missed} > {after.missed} of {before.labelled}, false alarms an hour "
+            f"{before.false_per_h:.1f} > {after.false_per_h:.1f}, delay {before.delay_ms:.0f} > "
+            f"{after.delay_ms:.0f} ms."
+        ]
+        if self.way == 0.0:
+            said.append("So the rover's own set is recommended; tune on more drives.")
+        elif self.way < 1.0:
+            said.append(
+                f"It goes {self.way:.0%} of the way to the set that was best on all drives; "
+                "farther was worse on drives left out, or no better."
+            )
+        return tuple(said)
 
 
 def tune(
@@ -178,21 +216,27 @@ def tune(
             )
 
         trials = search("all", range(len(labelled)))
-        best = recommend(trials, sum(hours))
-        held_out = None
+        best, way, held_out = recommend(trials, sum(hours)), 1.0, None
         if parts:
-            held_out = (Tally(), Tally())
+            others = [Tally() for _ in (0.0, *WAYS)]
             for name, (some, rest) in zip(names[1:], parts, strict=True):
                 chosen = recommend(search(name, some), sum(hours[i] for i in some))
-                judged = tally_all(
-                    [labelled[i] for i in rest], config, folder, [own(found), chosen.values],
-                    executor,
-                )  # fmt: skip
-                held_out = (held_out[0] + total(judged[0]), held_out[1] + total(judged[1]))
+                sets_ = [partway(found, chosen.values, part) for part in (0.0, *WAYS)]
+                left_out = [labelled[i] for i in rest]
+                judged = tally_all(left_out, config, folder, sets_, executor)
+                others = [sum_ + total(some) for sum_, some in zip(others, judged, strict=True)]
+            mine, along = others[0], dict(zip(WAYS, others[1:], strict=True))
+            way = farthest(mine.objectives, {part: t.objectives for part, t in along.items()})
+            held_out = (mine, along[way or WAYS[0]])
+            if way < 1.0:
+                values = partway(found, best.values, way)
+                (each,) = tally_all(labelled, config, folder, [values], executor)
+                best = Trial(values=values, objectives=total(each).objectives)
     return Tuned(
         thresholds=tuple(found),
         own=trials[0],
         recommended=best,
+        way=way,
         pareto=tuple(pareto(trials)),
         reason=reason(trials[0].objectives, best.objectives),
         held_out=held_out,

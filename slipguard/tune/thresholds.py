@@ -127,6 +127,25 @@ def changed(found: Iterable[Threshold], values: Mapping[str, float]) -> dict[str
     return {name: value for name, value in values.items() if value != before[name]}
 
 
+def partway(
+    found: Iterable[Threshold], values: Mapping[str, float], way: float
+) -> dict[str, float]:
+    """Part of the way (0..1) from the rover's own values to these: half of four times is twice."""
+
+    def between(start: float, end: float) -> float:
+        if start > 0.0 and end > 0.0:
+            return float(start * (end / start) ** way)
+        return start + way * (end - start)
+
+    mine = own(found)
+    if way in (0.0, 1.0):
+        return {name: (value if way else mine[name]) for name, value in values.items()}
+    return {
+        name: value if value == mine[name] else rounded(between(mine[name], value))
+        for name, value in values.items()
+    }
+
+
 def rounded(value: float) -> float:
     """Three digits: what is tried is what is written down."""
     return float(f"{value:.3g}")
