@@ -89,8 +89,8 @@ def straight(config: Config, seed: int, length_m: float = 5.0) -> Run:
     return drive(config, seed, 4.0 + length_m + 6.5, command)
 
 
-def circle(config: Config, seed: int, way: float, turns: float) -> Run:
-    """Stands with the steering held, drives whole turns slowly, stands."""
+def circle(config: Config, seed: int, way: float, turns: float, off_rad: float = 0.0) -> Run:
+    """Stands with the steering held, drives whole turns and a little slowly, stands."""
     driver = Driver.of(config)
     passed = [0.0, 0.0]
 
@@ -100,7 +100,7 @@ def circle(config: Config, seed: int, way: float, turns: float) -> Run:
         passed[1] += math.atan2(math.sin(step), math.cos(step))
         if t < 4.0:
             return 0.0, way
-        left = 2 * math.pi * turns - abs(passed[1])
+        left = 2 * math.pi * turns + off_rad - abs(passed[1])
         if left > 0.02:
             return driver.cruise(truth, min(0.4, 0.08 + 0.6 * left)), way
         return driver.stop(truth), way

@@ -20,6 +20,7 @@ import synthetic
 from scipy import stats
 
 from slipguard.calibrate import Calibration, circle, deadband, level, noise, straight
+from slipguard.calibrate.circle import HEADING_SD_DEG, RADIUS_SD_M
 
 Scores = dict[str, float]
 
@@ -62,11 +63,22 @@ def of_straight(seed: int) -> Scores:
 
 
 def of_circle(seed: int) -> Scores:
-    """Track, full steer and scale of the yaw gyro, of two turns each way."""
+    """Track, full steer and scale of the yaw gyro, of two turns each way.
+
+    The nose comes back as well, and the radius is known as well, as the calibration is told.
+    """
     rng = np.random.default_rng([seed, 4])
     track, full = 0.30 * rng.uniform(0.9, 1.1), 25.0 * rng.uniform(0.9, 1.1)
-    true = synthetic.rover().with_changes(rover__track_m=track, rover__max_steer_deg=full)
-    drives = [plant.circle(true, seed, way, 2.0).samples for way in (1.0, -1.0)]
+    true = synthetic.rover().with_changes(
+        rover__track_m=track,
+        rover__max_steer_deg=full,
+        rover__wheel_radius_m=0.075 + rng.normal(0.0, RADIUS_SD_M),
+    )
+    off_rad = np.radians(rng.normal(0.0, HEADING_SD_DEG, 2)).tolist()
+    drives = [
+        plant.circle(true, seed, way, 2.0, off).samples
+        for way, off in zip((1.0, -1.0), off_rad, strict=True)
+    ]
     truth = {"track": track, "full_steer": full, "yaw_gyro_scale": 1.0}
     return scores(circle(drives, synthetic.rover(), 2.0), truth)
 

@@ -252,7 +252,7 @@ def test_demo_drives_show_what_they_promise():
     for demo in DEMOS:
         events = load_labels(labels_path(REPLAY / demo.file)).events
         kinds[demo.file.split("/")[-1].split(".")[0] + demo.file.count("/") * "_24"] = {
-            e.kind for e in events
+            e.kind for e in events if not e.slight
         }
     assert kinds["headland_turns"] == kinds["rough_lane"] == set()
     assert "wheel_spin" in kinds["root_ridges"] & kinds["root_ridges_24"]
@@ -260,7 +260,7 @@ def test_demo_drives_show_what_they_promise():
     assert kinds["parking_on_the_bank"] == kinds["hill_start"] == {"rolling"}
     assert kinds["encoder_dies"] == {"sensor_fault"}
     puddle = load_labels(REPLAY / "frozen_puddle.yaml").events
-    spun = {e.wheel for e in puddle if e.kind == "wheel_spin"}
+    spun = {e.wheel for e in puddle if e.kind == "wheel_spin" and not e.slight}
     assert spun == {"fl", "fr", "rl", "rr"}
     assert sum(f.stat().st_size for f in REPLAY.rglob("*") if f.is_file()) < 8e6
 
