@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from importlib.metadata import version
 from typing import Annotated
 
@@ -73,6 +74,12 @@ def _options(
     pass
 
 
+@cache
+def _command() -> Callable[..., object]:
+    """All of the above, put together once for a program that calls ``main`` often."""
+    return typer.main.get_command(app)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; mistakes become one line on standard error and an exit code.
 
@@ -87,7 +94,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         One of ``slipguard.cli.exits.Exit``.
     """
     try:
-        app(None if arguments is None else list(arguments), prog_name="slipguard")
+        _command()(None if arguments is None else list(arguments), prog_name="slipguard")
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else Exit.DONE
     except KeyboardInterrupt:
