@@ -24,6 +24,15 @@ OPTIONS = [
 
 
 @pytest.fixture(scope="module")
+def quick_replay() -> Iterator[None]:
+    """Short drives are replayed compiled too, where that is installed: for tests of what is made
+    of the decisions. test_compiled.py holds the engines to decide the same."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("slipguard.replay.LONG_ROWS", 1)
+        yield
+
+
+@pytest.fixture(scope="module")
 def browser() -> Iterator[object]:
     """A real Chromium, without a window."""
     playwright = pytest.importorskip(

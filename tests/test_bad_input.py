@@ -10,7 +10,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from test_tune import ROVER, cut
+from demo import ROVER, cut
 
 from slipguard.cli import main
 from slipguard.cli.exits import Exit

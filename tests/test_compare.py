@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import gzip
 import json
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from demo import REPLAY, ROVER, cut
 
 from slipguard import Config, RecordingError
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
 from slipguard.compare import Change, compare_drive
-from slipguard.recording import Labels, load_labels, save_labels
 from slipguard.recording.find import find_drives
 
-REPLAY = Path(__file__).parent.parent / "replay"
-ROVER = REPLAY / "rover.yaml"
+pytestmark = pytest.mark.usefixtures("quick_replay")
 
 
 @pytest.fixture(scope="module")
@@ -29,13 +26,7 @@ def config() -> Config:
 @pytest.fixture(scope="module")
 def clay(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first nine seconds of the drive on clay, with their labels."""
-    drive = tmp_path_factory.mktemp("clay") / "clay.csv"
-    with gzip.open(REPLAY / "wet_clay_uphill.csv.gz", "rt", encoding="utf-8") as whole:
-        drive.write_text("".join(next(whole) for _ in range(1801)), encoding="utf-8")
-    events = load_labels(REPLAY / "wet_clay_uphill.yaml").events or ()
-    begun = tuple(replace(e, end_s=min(e.end_s, 9.0)) for e in events if e.start_s < 9.0)
-    save_labels(Labels(events=begun), drive.with_suffix(".yaml"))
-    return drive
+    return cut("wet_clay_uphill", 0.0, 9.0, tmp_path_factory.mktemp("clay"))
 
 
 @pytest.fixture(scope="module")

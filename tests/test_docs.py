@@ -11,12 +11,15 @@ import subprocess
 import sys
 import time
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import get_args
 
 import pytest
 import yaml
+from demo import ROVER, cut
+from synthetic import QUICK
 
 import slipguard
 from slipguard import Config, ConfigError, Decision, Estimate, Guard, Hold, Reading
@@ -174,6 +177,12 @@ def test_the_other_code_of_the_readme_runs(in_home, capsys):
     assert "across_s=" in out
 
 
+@cache
+def started(path: Path) -> subprocess.CompletedProcess[str]:
+    """An example, started once."""
+    return subprocess.run([sys.executable, path], capture_output=True, text=True, timeout=120)
+
+
 @pytest.mark.parametrize(
     "path",
     [
@@ -183,26 +192,24 @@ def test_the_other_code_of_the_readme_runs(in_home, capsys):
 )
 def test_examples_run(path):
     """Examples are started as their own first lines say, from anywhere."""
-    done = subprocess.run([sys.executable, path], capture_output=True, text=True, timeout=120)
+    done = started(path)
     assert done.returncode == 0, done.stderr
     assert done.stdout
     assert not done.stderr
 
 
-def test_the_embedding_example_shows_a_wheel_braked(capsys):
+def test_the_embedding_example_shows_a_wheel_braked():
     """What it is there for: the one wheel that spins is found and braked, and no other."""
-    runpy.run_path(str(HOME / "examples" / "embed.py"), run_name="__main__")
-    out = capsys.readouterr().out
+    out = started(HOME / "examples" / "embed.py").stdout
     assert re.search(r"found: wheel_spin fl +brakes: fl +hold: off", out)
     assert set(re.findall(r"wheel_spin (\w\w)", out)) == {"fl"}
     assert "hold: releasing" in out
 
 
-def test_the_replay_example_scores(capsys):
+def test_the_replay_example_scores(tmp_path, capsys):
     """What it is there for: findings with their reasons, and what part of the labels was found."""
-    runpy.run_path(str(HOME / "examples" / "replay_drive.py"), run_name="__not_main__")["main"](
-        HOME / "replay" / "parking_on_the_bank.csv", HOME / "replay" / "rover.yaml"
-    )
+    example = runpy.run_path(str(HOME / "examples" / "replay_drive.py"), run_name="__not_main__")
+    example["main"](cut("parking_on_the_bank", 13.0, 18.0, tmp_path), ROVER)
     out = capsys.readouterr().out
     assert "rolling: moves backward" in out
     assert "rolling: 1 of 1 labelled events found, 0 false alarms" in out
@@ -216,7 +223,8 @@ def clay_log() -> EpisodeLog:
     """The drive of the set-up command, replayed."""
     log = EpisodeLog()
     config = Config.load(HOME / "replay" / "rover.yaml")
-    for decision in replay(open_recording(HOME / "replay" / "wet_clay_uphill.csv.gz"), config):
+    drive = open_recording(HOME / "replay" / "wet_clay_uphill.csv.gz")
+    for decision in replay(drive, Guard(config, QUICK)):
         log.add(decision.t_s, decision.findings)
     return log
 
@@ -270,7 +278,7 @@ def test_help_is_worth_what_the_readme_says():
 
 def made_up(seconds: float, rim_mps, accel_mps2, throttle=lambda t: 0.0):
     """Decisions on a straight, level drive in which all four wheels turn alike."""
-    guard = Guard(Config.load(HOME / "replay" / "rover.yaml"))
+    guard = Guard(Config.load(HOME / "replay" / "rover.yaml"), QUICK)
     noise, travel_m, dt_s = random.Random(2), 0.0, 0.005
     for tick in range(round(seconds / dt_s)):
         t_s = tick * dt_s
@@ -336,7 +344,7 @@ def test_sensors_that_decide_nothing_decide_nothing():
     """The README tells builders not to fit these for the guard's sake."""
     config = Config.parse(blocks("yaml")[0])
     rover = runpy.run_path(str(HOME / "examples" / "embed.py"))["Rover"]
-    plain, extra = Guard(config), Guard(config)
+    plain, extra = Guard(config, QUICK), Guard(config, QUICK)
     names = ("motor_current_a", "motor_speed_radps", "battery_v")
     assert "no decision rests on them" in section("Optional sensors")
     for reading in rover().readings():

@@ -7,10 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo import REPLAY, ROVER, cut
 from filterpy.kalman import KalmanFilter
 from sizes import rest_large
+from synthetic import QUICK
 
-from slipguard import Config
+from slipguard import Config, Guard
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
 from slipguard.fuse.model import N_STATE
@@ -22,8 +24,7 @@ from slipguard.label.smooth import Recorder, Steps, smooth
 from slipguard.recording import Event, Labels, labels_path, load_labels, open_recording, save_labels
 from slipguard.replay import replay
 
-REPLAY = Path(__file__).parent.parent / "replay"
-CONFIG = Config.load(REPLAY / "rover.yaml")
+CONFIG = Config.load(ROVER)
 
 
 def covariance(rng, m: int):
@@ -81,7 +82,7 @@ def test_looking_back_knows_speed_better(name):
     """Better than the live filter on the same drive, which is what labels need."""
     rows = list(open_recording(REPLAY / name))
     true = np.array([row.number("true_speed_mps") for row in rows])
-    live = np.array([d.estimate.speed_mps for d in replay(rows, CONFIG)])
+    live = np.array([d.estimate.speed_mps for d in replay(rows, Guard(CONFIG, QUICK))])
     back = look_back((row.reading for row in rows), CONFIG)
     live_rmse, rmse = (np.sqrt(np.mean((v - true) ** 2)) for v in (live, back.speed_mps))
     assert rmse < 0.8 * live_rmse
@@ -92,9 +93,9 @@ def test_looking_back_knows_speed_better(name):
 
 def test_piece_by_piece_is_the_same_as_at_once(monkeypatch):
     """Long drives are smoothed in pieces, so that memory stays flat."""
-    rows = [r.reading for r in open_recording(REPLAY / "parking_on_the_bank.csv")][:2600]
+    rows = [r.reading for r in open_recording(REPLAY / "parking_on_the_bank.csv")][:1700]
     whole = look_back(rows, CONFIG)
-    monkeypatch.setattr("slipguard.label.reference.KEPT_STEPS", 700)
+    monkeypatch.setattr("slipguard.label.reference.KEPT_STEPS", 400)
     monkeypatch.setattr("slipguard.label.reference.AHEAD_STEPS", 900)
     pieces = look_back(rows, CONFIG)
     assert len(pieces.speed_mps) == len(rows)
@@ -136,7 +137,7 @@ def test_a_clock_that_jumps_by_years_costs_no_memory():
 # -- proposals -----------------------------------------------------------------------------------
 
 
-PROPOSED = ["hill_start.csv.gz", "wet_clay_uphill.csv.gz", "reverse_off_the_clay.csv.gz"]
+PROPOSED = [("hill_start", 8.0), ("wet_clay_uphill", 20.0), ("reverse_off_the_clay", 20.0)]
 
 
 def full(events: Iterable[Event] | None) -> list[Event]:
@@ -144,10 +145,10 @@ def full(events: Iterable[Event] | None) -> list[Event]:
     return [event for event in events or () if not event.slight]
 
 
-@pytest.mark.parametrize("name", rest_large(PROPOSED, PROPOSED[:1]))
-def test_proposals_without_the_truth_are_near_it(name):
+@pytest.mark.parametrize(("name", "last_s"), rest_large(PROPOSED, PROPOSED[:1]))
+def test_proposals_without_the_truth_are_near_it(name, last_s, tmp_path):
     """Every labelled event found, none invented, to a few hundredths of a second."""
-    recording = open_recording(REPLAY / name)
+    recording = open_recording(cut(name, 0.0, last_s, tmp_path))
     got = propose(recording, CONFIG, use_truth=False)
     true, proposed = full(recording.labels.events), full(got.events)
     assert all(p.origin == "look back" for p in got.proposals)
@@ -160,9 +161,9 @@ def test_proposals_without_the_truth_are_near_it(name):
         assert min(abs(e.end_s - want.end_s) for e in same) < 0.06
 
 
-def test_truth_gives_the_labels_of_the_simulator():
+def test_truth_gives_the_labels_of_the_simulator(tmp_path):
     """Where a drive holds the truth, nothing needs to be guessed."""
-    recording = open_recording(REPLAY / "wet_clay_uphill.csv.gz")
+    recording = open_recording(cut("wet_clay_uphill", 0.0, 12.0, tmp_path))
     got = propose(recording, CONFIG)
     assert all(p.origin == "truth" for p in got.proposals)
     proposed, want = full(got.events), full(recording.labels.events)
@@ -171,9 +172,11 @@ def test_truth_gives_the_labels_of_the_simulator():
         assert (a.start_s, a.end_s) == pytest.approx((b.start_s, b.end_s), abs=0.011)
 
 
-def test_a_drive_without_slip_gets_no_labels():
-    """A proposal that is not there is as good as one that is."""
-    got = propose(open_recording(REPLAY / "headland_turns.csv.gz"), CONFIG, use_truth=False)
+@pytest.mark.parametrize(("first_s", "last_s"), [(0.0, 7.0), (19.0, 26.0)])
+def test_a_drive_without_slip_gets_no_labels(first_s, last_s, tmp_path):
+    """A proposal that is not there is as good as one that is: full lock, and a hard stop."""
+    recording = open_recording(cut("headland_turns", first_s, last_s, tmp_path))
+    got = propose(recording, CONFIG, use_truth=False)
     assert full(got.events) == []
 
 
@@ -204,9 +207,10 @@ def test_the_definitions_apply_to_either():
 @pytest.fixture
 def drive(tmp_path) -> Path:
     """The part of a drive in which it rolls away, without its labels."""
-    lines = (REPLAY / "parking_on_the_bank.csv").read_text().splitlines(keepends=True)
-    (tmp_path / "bank.csv").write_text("".join(lines[:3601]))
-    (tmp_path / "rover.yaml").write_bytes((REPLAY / "rover.yaml").read_bytes())
+    whole = cut("parking_on_the_bank", 13.0, 18.0, tmp_path)
+    labels_path(whole).unlink()
+    whole.rename(tmp_path / "bank.csv")
+    (tmp_path / "rover.yaml").write_bytes(ROVER.read_bytes())
     return tmp_path / "bank.csv"
 
 

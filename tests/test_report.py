@@ -5,13 +5,16 @@ from __future__ import annotations
 import base64
 import builtins
 import gzip
+import io
 import json
 import re
+from contextlib import redirect_stdout
 from html import unescape
 from pathlib import Path
 
 import numpy as np
 import pytest
+from demo import REPLAY
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -25,12 +28,12 @@ from slipguard.report.gather import dead_reckoning
 from slipguard.report.panels import DASH, PANELS
 from slipguard.report.shrink import bins_of, pack, pack_bins
 
-REPLAY = Path(__file__).parent.parent / "replay"
+pytestmark = pytest.mark.usefixtures("quick_replay")
 CLAY = REPLAY / "wet_clay_uphill.csv.gz"
 
 
 @pytest.fixture(scope="module")
-def clay():
+def clay(quick_replay):
     """A drive with spin and rolling, replayed."""
     return report_drive(open_recording(CLAY), Config.load(REPLAY / "rover.yaml"))
 
@@ -42,15 +45,30 @@ def clay_page(clay, tmp_path_factory) -> Path:
     return path
 
 
-@pytest.fixture
-def short(tmp_path) -> Path:
+def short_drive(folder: Path) -> Path:
     """The first 2 s of a drive, with its rover, in a folder of their own."""
-    folder = tmp_path / "drives"
     folder.mkdir()
     lines = (REPLAY / "parking_on_the_bank.csv").read_text().splitlines(keepends=True)
     (folder / "short.csv").write_text("".join(lines[:401]))
     (folder / "rover.yaml").write_bytes((REPLAY / "rover.yaml").read_bytes())
     return folder / "short.csv"
+
+
+@pytest.fixture
+def short(tmp_path) -> Path:
+    return short_drive(tmp_path / "drives")
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory, quick_replay) -> tuple[Path, str]:
+    """The folder in which the command was run without ``-o``, and what it said."""
+    there, said = tmp_path_factory.mktemp("here"), io.StringIO()
+    drive = short_drive(tmp_path_factory.mktemp("short") / "drives")
+    labels_path(drive).write_text("notes: '</p><script>alert(1)</script>'\n")
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(said):
+        patch.chdir(there)
+        assert main(["report", str(drive)]) == Exit.DONE
+    return there, said.getvalue()
 
 
 def reported(drive: Path):
@@ -187,11 +205,9 @@ def test_no_two_lines_of_a_plot_look_alike_without_colour():
             assert len(set(styles)) == len(styles), panel.key
 
 
-def test_words_of_the_labels_file_cannot_become_markup(short, tmp_path):
+def test_words_of_the_labels_file_cannot_become_markup(written):
     """Notes come from anybody."""
-    labels_path(short).write_text("notes: '</p><script>alert(1)</script>'\n")
-    write_page(reported(short), tmp_path / "page.html")
-    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    page = (written[0] / "short.html").read_text(encoding="utf-8")
     assert "<script>alert(1)" not in page
     assert "&lt;script&gt;alert(1)" in page
 
@@ -208,14 +224,11 @@ def test_a_circle_driven_is_a_circle_seen_from_above():
 # -- the command ---------------------------------------------------------------------------------
 
 
-def test_the_command_writes_the_page_and_nothing_else(short, tmp_path, monkeypatch, capsys):
+def test_the_command_writes_the_page_and_nothing_else(written):
     """By default it is named as the drive, in the folder one is in."""
-    there = tmp_path / "here"
-    there.mkdir()
-    monkeypatch.chdir(there)
-    assert main(["report", str(short)]) == Exit.DONE
+    there, said = written
     assert [path.name for path in there.iterdir()] == ["short.html"]
-    assert "short.html: 1." in capsys.readouterr().out
+    assert "short.html: 1." in said
 
 
 def test_the_drive_is_never_overwritten(short, capsys):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import json
 import random
 import shutil
@@ -19,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from demo import REPLAY, ROVER, cut
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -36,7 +36,7 @@ from slipguard.estimate import Estimate
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
 from slipguard.reading import quad
-from slipguard.recording import Labels, Writer, load_labels, open_recording, save_labels
+from slipguard.recording import Writer, open_recording
 from slipguard.respond.respond import Responder
 from slipguard.score import EpisodeLog
 from slipguard.tune import (
@@ -59,31 +59,12 @@ from slipguard.tune.study import StudyFile, folds
 from slipguard.tune.tally import labelled_drive, tally_replay, tally_sets
 from slipguard.tune.thresholds import own, partway
 
-REPLAY = Path(__file__).parent.parent / "replay"
-DEMO_ROVER = Config.load(REPLAY / "rover.yaml")
-ROVER = REPLAY / "rover.yaml"
+DEMO_ROVER = Config.load(ROVER)
 
 
 @pytest.fixture(scope="module")
 def config() -> Config:
     return Config.load(ROVER)
-
-
-def cut(name: str, first_s: float, last_s: float, to: Path) -> Path:
-    """A stretch of a demo drive with its labels."""
-    with gzip.open(REPLAY / f"{name}.csv.gz", "rt", encoding="utf-8") as whole:
-        lines = whole.readlines()
-    kept = [row for row in lines[1:] if first_s <= float(row.split(",")[0]) <= last_s]
-    path = to / f"{name}.csv"
-    path.write_text("".join([lines[0], *kept]), encoding="utf-8")
-    events = load_labels(REPLAY / f"{name}.yaml").events or ()
-    inside = tuple(
-        replace(e, start_s=max(e.start_s, first_s), end_s=min(e.end_s, last_s))
-        for e in events
-        if e.start_s < last_s and e.end_s > first_s
-    )
-    save_labels(Labels(events=inside), path.with_suffix(".yaml"))
-    return path
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from test_tune import ROVER, cut
+from demo import ROVER, cut
 from test_tune_closed_loop import MINE
 
 from slipguard import Config
