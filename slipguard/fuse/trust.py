@@ -40,12 +40,18 @@ EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since 
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
+PASS_MPS2 = 4.0  # a rim that changes its speed so fast passes the ground's, and does not grip
 RETURN_SD_MPS = 0.1
 COMPARE_S = 1.0
 COMPARE_MPS = 0.3
 COMPARE_SHARE = 0.2
 SLID_S = 3.0  # so long after a slide the speed may have been turned wrongly
 UNFELT_S = 0.3
+ALIKE_SHARE = 0.03  # in which wheels slip alike; on ice they did so for 0.3 s at most
+ALIKE_S = 0.5
+ALIKE_TIMES = 2
+ALIKE_M = 0.15  # of slip in that time, and
+ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
@@ -95,6 +101,10 @@ class Wheels:
         self._compare_mps = 0.0  # speed, and slip of each wheel, that it is compared from
         self._compare_slips = [0.0] * 4
         self._unfelt_s = 0.0
+        self._part = config.rover.drive != "locked"
+        self._alike_s = 0.0
+        self._alike_times = 0
+        self._slipped_m = [0.0] * 4  # by each wheel in that time
 
     @property
     def still_s(self) -> float:
@@ -343,13 +353,15 @@ class Wheels:
     def _try_regrip(self, i: int, body: Body, age: float) -> None:
         wheel = self.tracks[i]
         slip = wheel.rim_mps - body.seen_hub_mps(i)
+        near_mps = REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var)
         if not self._may(i, slip):
             wheel.calm_s += 3.0 * age
-        elif abs(slip) < REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var):
+        elif abs(slip) < near_mps:
             wheel.calm_s += age
         else:
             wheel.calm_s = 0.0
-        if wheel.calm_s >= REGRIP_S and not body.slides:
+        # Where the speed is hardly known, a rim that only passes by stays near it for longer.
+        if wheel.calm_s >= max(REGRIP_S, 2.0 * near_mps / PASS_MPS2) and not body.slides:
             self._believe(i, body, wheel.rim_m, wheel.rim_var_m2)
 
     def _believe(self, i: int, body: Body, rim_m: float, var_m2: float) -> None:
@@ -416,7 +428,8 @@ class Wheels:
         sped up or slowed down, and agree among themselves, are gripping.
         """
         if blind or self.any_grip or body.slides:
-            self._compare_s = self._unfelt_s = 0.0
+            self._compare_s = self._unfelt_s = self._alike_s = 0.0
+            self._alike_times = 0
             return
         v = body.speed_mps
         slips = [0.0] * 4
@@ -427,10 +440,20 @@ class Wheels:
             body.doubt.begin(body.speed_mps)
             return
         mean = model.middle(slips)
-        unfelt = body.slid_s < SLID_S and self._is_slip_unfelt(slips, mean, body.accel_smooth[0])
+        if self._part and self._never_part(slips):
+            # Open differentials let wheels that slip run apart: these roll on the ground.
+            self._follow(body, mean, RETURN_SD_MPS, ALL)
+            body.doubt.begin(body.speed_mps)
+            return
+        unfelt = (
+            body.slid_s < SLID_S
+            and self._spread(slips, mean) < RIM_SHARE * abs(mean)
+            and math.copysign(1.0, mean) * body.accel_smooth[0] < LEAST_PUSH_MPS2
+        )
         self._unfelt_s = self._unfelt_s + self._period_s if unfelt else 0.0
         if self._unfelt_s > UNFELT_S:
-            # What seemed to be a slide was the yaw gyro: no wheel slips, the speed was turned off.
+            # All slip alike and no tyre pushes: then none does. What seemed to be a slide was the
+            # yaw gyro, which turned the speed off.
             self._follow(body, mean, RETURN_SD_MPS, ALL)
             return
         if self._compare_s == 0.0:
@@ -454,12 +477,32 @@ class Wheels:
         if count >= 3:
             self._follow(body, mean, near, follow)
 
-    def _is_slip_unfelt(self, slips: list[float], mean: float, force_mps2: float) -> bool:
-        """Whether all wheels seem to slip alike, and no tyre pushes: then none does."""
+    def _spread(self, values: list[float], middle: float) -> float:
+        """How far from the middle the farthest is."""
+        farthest = 0.0
         for i in range(4):
-            if abs(slips[i] - mean) > RIM_SHARE * abs(mean):
-                return False
-        return math.copysign(1.0, mean) * force_mps2 < LEAST_PUSH_MPS2
+            farthest = max(farthest, abs(values[i] - middle))
+        return farthest
+
+    def _never_part(self, slips: list[float]) -> bool:
+        """Whether all wheels turn, and seem to slip as far as the others, time and again."""
+        if self._alike_s == 0.0:
+            for i in range(4):
+                self._slipped_m[i] = 0.0
+        self._alike_s += self._period_s
+        for i in range(4):
+            self._slipped_m[i] += slips[i] * self._period_s
+        if self._alike_s < ALIKE_S:
+            return False
+        self._alike_s = 0.0
+        mean = model.middle(self._slipped_m)
+        turn = True
+        for wheel in self.tracks:
+            turn = turn and wheel.still_s < DEAD_S
+        far = abs(mean) > max(ALIKE_M, ALIKE_COUNTS * self._count_m)
+        alike = self._spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
+        self._alike_times = self._alike_times + 1 if turn and far and alike else 0
+        return self._alike_times >= ALIKE_TIMES
 
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
