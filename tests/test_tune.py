@@ -52,7 +52,7 @@ from slipguard.tune import (
     tune,
 )
 from slipguard.tune.cache import content_key, fused
-from slipguard.tune.choose import farthest
+from slipguard.tune.choose import farthest, plainest
 from slipguard.tune.fused import Collected, fuse, load
 from slipguard.tune.quick import KINDS, Quick
 from slipguard.tune.study import StudyFile, folds
@@ -409,6 +409,26 @@ def test_the_recommended_set_misses_no_more():
     assert recommend(trials, hours=1.0) is own, "a fifth fewer alarms for three tenths more delay"
     better = _trial(2, 5, 65)
     assert recommend([*trials, better], hours=1.0) is better
+
+
+def test_a_setting_that_gains_nothing_keeps_its_own_value():
+    """Of four that a search changed, two do nothing here and one too little; one gains 20 ms."""
+
+    def evaluate(sets):
+        return [(2.0, 0.0, 50.0 - 20.0 * (v["a"] != 1.0) - 0.5 * (v["d"] != 1.0)) for v in sets]
+
+    mine = dict.fromkeys("abcd", 1.0)
+    first = Trial(values=mine, objectives=evaluate([mine])[0])
+    best = Trial(values=dict.fromkeys("abcd", 2.0), objectives=(2.0, 0.0, 29.5))
+    assert plainest(best, first, 1.0, evaluate).values == {**mine, "a": 2.0}
+    assert plainest(first, first, 1.0, evaluate) == first
+
+    def either(sets):  # b or c is needed, whichever
+        return [(2.0 + (v["b"] == v["c"] == 1.0), 0.0, 30.0) for v in sets]
+
+    kept = plainest(Trial(values=best.values, objectives=(2.0, 0.0, 30.0)), first, 1.0, either)
+    assert kept.objectives[0] == 2.0
+    assert sorted(kept.values.values()) == [1.0, 1.0, 1.0, 2.0]
 
 
 def test_how_far_to_go_is_what_drives_left_out_agree_with():

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
-from slipguard.tune.study import Objectives, Trial
+from slipguard.tune.study import Objectives, Trial, Values
 
 LEAST_DELAY_MS = 10.0
 """Delays below this are not told apart when shares are compared."""
+WORTH = 0.05
+"""A setting is changed for at least this much of one goal's share, or it keeps its own value."""
 
 
 def pareto(trials: Sequence[Trial]) -> list[Trial]:
@@ -32,11 +34,53 @@ def recommend(trials: Sequence[Trial], hours: float) -> Trial:
     the three objectives, each as a share of the rover's own.
     """
     first = trials[0]
-    missed = first.objectives[0]
-    safe = [trial for trial in pareto(trials) if trial.objectives[0] <= missed]
+    safe = [trial for trial in pareto(trials) if trial.objectives[0] <= first.objectives[0]]
     # Of equals the first: the rover's own.
+    return min([first, *safe], key=lambda t: _dear(t, first, hours))
+
+
+def plainest(
+    best: Trial,
+    first: Trial,
+    hours: float,
+    evaluate: Callable[[Sequence[Values]], Sequence[Objectives]],
+) -> Trial:
+    """``best`` with the rover's own values (``first``) where that is hardly worse.
+
+    Nothing changes without a reason: a value that a search happened on says nothing about a
+    setting that does nothing on these drives. Each is put back alone, and then as many of them
+    together as still cost less than ``WORTH``, those that cost least first; then again with the
+    rest.
+    """
+    most = _dear(best, first, hours) + WORTH
+    while changed := [n for n, value in best.values.items() if value != first.values[n]]:
+        alone = _trials([{**best.values, n: first.values[n]} for n in changed], evaluate)
+        order = sorted(range(len(changed)), key=lambda k: _dear(alone[k], first, hours))
+        together, values = [], best.values
+        for k in order:
+            values = {**values, changed[k]: first.values[changed[k]]}
+            together.append(values)
+        good = [
+            trial
+            for trial in _trials(together, evaluate)
+            if _dear(trial, first, hours) <= most and trial.objectives[0] <= best.objectives[0]
+        ]
+        if not good:
+            break
+        best = good[-1]
+    return best
+
+
+def _trials(
+    sets: Sequence[Values], evaluate: Callable[[Sequence[Values]], Sequence[Objectives]]
+) -> list[Trial]:
+    pairs = zip(sets, evaluate(sets), strict=True)
+    return [Trial(values=values, objectives=objectives) for values, objectives in pairs]
+
+
+def _dear(trial: Trial, first: Trial, hours: float) -> float:
     least = (1.0, 1.0 / hours, LEAST_DELAY_MS)
-    return min([first, *safe], key=lambda t: cost(t.objectives, first.objectives, least))
+    return cost(trial.objectives, first.objectives, least)
 
 
 def farthest(own: Objectives, along: Mapping[float, Objectives]) -> float:

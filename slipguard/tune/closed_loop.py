@@ -25,7 +25,7 @@ from slipguard.engines import quickest
 from slipguard.errors import RecordingError
 from slipguard.guard import Guard
 from slipguard.tune.cache import code_digest
-from slipguard.tune.choose import cost, pareto, sentence
+from slipguard.tune.choose import WORTH, cost, pareto, sentence
 from slipguard.tune.study import Objectives, StudyFile, Trial, Values, damaged
 from slipguard.tune.thresholds import (
     NUDGE,
@@ -47,8 +47,6 @@ JUDGED_FROM = 1000
 """Seeds below are for choosing, seeds from here on for judging; the two never meet."""
 ROLLED_MORE_MM = 1.0
 """The recommended set may let the rover roll this much farther than its own: no more is noise."""
-WORTH = 0.05
-"""A setting is changed for at least this much of one goal's share, or it keeps its own value."""
 CODE = ("fuse", "detect", "respond", "simulate", "evaluate", "tune")
 
 Progress = Callable[[str, int, int], None]

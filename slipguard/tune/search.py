@@ -14,7 +14,7 @@ from pathlib import Path
 from slipguard.config import Config
 from slipguard.errors import RecordingError
 from slipguard.tune.cache import default_folder
-from slipguard.tune.choose import beats, farthest, pareto, reason, recommend
+from slipguard.tune.choose import beats, farthest, pareto, plainest, reason, recommend
 from slipguard.tune.study import Objectives, StudyFile, Trial, Values, folds
 from slipguard.tune.tally import (
     LabelledDrive,
@@ -203,7 +203,7 @@ def tune(
         path = Path(study) if study is not None else Path(scratch) / "study.db"
         file = StudyFile(path, names, _purpose(labelled, found, seed))
 
-        def search(name: str, some: Sequence[int]) -> list[Trial]:
+        def search(name: str, some: Sequence[int]) -> tuple[list[Trial], Trial]:
             chosen = [labelled[i] for i in some]
 
             def evaluate(todo: Sequence[Values]) -> list[Objectives]:
@@ -211,16 +211,19 @@ def tune(
                 return [total(tallies).objectives for tallies in each]
 
             words = "trying sets" if name == "all" else f"trying sets, {name} of {len(parts)}"
-            return file.run(
+            trials = file.run(
                 name, found, sets, seed, evaluate, lambda done: progress(words, done, sets)
             )
+            driven_h = sum(hours[i] for i in some)
+            best = recommend(trials, driven_h)
+            return trials, plainest(best, trials[0], driven_h, evaluate)
 
-        trials = search("all", range(len(labelled)))
-        best, way, held_out = recommend(trials, sum(hours)), 1.0, None
+        trials, best = search("all", range(len(labelled)))
+        way, held_out = 1.0, None
         if parts:
             others = [Tally() for _ in (0.0, *WAYS)]
             for name, (some, rest) in zip(names[1:], parts, strict=True):
-                chosen = recommend(search(name, some), sum(hours[i] for i in some))
+                _, chosen = search(name, some)
                 sets_ = [partway(found, chosen.values, part) for part in (0.0, *WAYS)]
                 left_out = [labelled[i] for i in rest]
                 judged = tally_all(left_out, config, folder, sets_, executor)
