@@ -105,7 +105,7 @@ def circle(config: Config, seed: int, way: float, turns: float, off_rad: float =
             return driver.cruise(truth, min(0.4, 0.08 + 0.6 * left)), way
         return driver.stop(truth), way
 
-    return drive(config, seed, 4.0 + 14.0 * turns + 7.0, command)
+    return drive(config, seed, 4.0 + 16.0 * turns + 8.0, command)
 
 
 def turns_from(config: Config, edge: float) -> float:

@@ -13,6 +13,7 @@ import argparse
 import math
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 
 import calibration_plant as plant
 import numpy as np
@@ -21,6 +22,7 @@ from scipy import stats
 
 from slipguard.calibrate import Calibration, circle, deadband, level, noise, straight
 from slipguard.calibrate.circle import HEADING_SD_DEG, RADIUS_SD_M
+from slipguard.errors import CalibrationError
 
 Scores = dict[str, float]
 
@@ -101,6 +103,15 @@ STEPS: dict[str, Callable[[int], Scores]] = {
 }
 
 
+def scored(step: str, seed: int) -> Scores:
+    """What a step comes to with a seed; nothing where it refuses the drive."""
+    try:
+        return STEPS[step](seed)
+    except CalibrationError as err:
+        print(f"{step} {seed}: refused: {err}", flush=True)
+        return {}
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
@@ -113,7 +124,7 @@ def main() -> None:
     with ProcessPoolExecutor() as pool:
         for step in asked.steps:
             found: dict[str, list[float]] = {}
-            for one in pool.map(STEPS[step], seeds):
+            for one in pool.map(partial(scored, step), seeds):
                 for name, z in one.items():
                     found.setdefault(name, []).append(z)
             for name, z in found.items():
