@@ -7,6 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 from slipguard import WHEELS, Config, Decision, Estimate, Guard, Hold, Reading
+from slipguard.guard import Engine
 
 LONGEST_STEP_S = 0.5
 """After a longer silence only this much counts as time to slew in."""
@@ -25,8 +26,8 @@ def number(value: Any) -> float | None:
 class Watched:
     """Steps a guard and checks every decision against the contract."""
 
-    def __init__(self, config: Config) -> None:
-        self.guard = Guard(config)
+    def __init__(self, config: Config, engine: Engine = "filterpy") -> None:
+        self.guard = Guard(config, engine)
         self.config = config
         self.now_s = 0.0  # sum of the steps
         self._t_s: float | None = None

@@ -88,12 +88,13 @@ class Plant:
         if throttle:
             self.motor_nm = c.motor.stall_torque_nm * (throttle - turn / NO_LOAD_RADPS)
         weight = mass * G_MPS2 * math.sin(self.slope_rad)
+        load_n = self.load_n
         creep, against, push = [0.0] * 4, [0.0] * 4, [0.0] * 4
         for i in range(4):
             self.brake[i] += (brakes[i] - self.brake[i]) * min(1.0, dt / max(b.lag_s, dt))
             speed = max(abs(self.v_mps), CREEP_FLOOR_MPS)
             creep[i] = max(self.mu[i], 1e-6) * speed / c.rover.tyre_slip_stiffness
-            against[i] = b.max_torque_nm * self.brake[i] / r + self.rolling * self.load_n
+            against[i] = b.max_torque_nm * self.brake[i] / r + self.rolling * load_n
             push[i] = share[i] * self.motor_nm / r
         # Friction is grip times slip; grip falls with slip, and which brakes hold their wheel
         # depends on the speed, and back: solved by going round a few times.
@@ -103,7 +104,7 @@ class Plant:
         for _ in range(ROUNDS):
             for i in range(4):
                 slip[i] = 0.5 * (slip[i] + abs(rims[i] - v))
-                grip[i] = self.mu[i] * self.load_n / (slip[i] + creep[i])
+                grip[i] = self.mu[i] * load_n / (slip[i] + creep[i])
                 inertia = WHEEL_KG + dt * grip[i]
                 slope[i] = dt * grip[i] / inertia
                 const[i] = (WHEEL_KG * self.rim_mps[i] + dt * push[i]) / inertia
@@ -127,8 +128,11 @@ class Plant:
     ) -> float:
         """m (v' - v) = dt (sum of grip (rim - v') - forces), with rim = slope v' + const."""
         mass = self.config.rover.mass_kg
-        pull = sum(g * c for g, c in zip(grip, const, strict=True)) - against_n
-        hold = sum(g * (1.0 - s) for g, s in zip(grip, slope, strict=True))
+        pull = hold = 0.0
+        for i in range(4):
+            pull += grip[i] * const[i]
+            hold += grip[i] * (1.0 - slope[i])
+        pull -= against_n
         return (mass * self.v_mps + SUB_S * pull) / (mass + SUB_S * hold)
 
 

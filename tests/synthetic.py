@@ -203,18 +203,21 @@ def drive(
     steer = np.arctan(knots(t, curvature) * arm) / math.radians(r.max_steer_deg)
     if r.steered == "rear":
         steer = -steer
+    ((name, turned),) = wheels.items()
+    columns = (t, accel, gyro, stick, np.clip(steer, -1, 1), turned)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     readings = [
         Reading(
-            t_s=round(start_s + float(t[k]), 6),
-            accel_mps2=tuple(accel[k].tolist()),
-            gyro_radps=tuple(gyro[k].tolist()),
-            throttle=float(stick[k]),
-            steer=float(np.clip(steer[k], -1, 1)),
+            t_s=round(start_s + at_s, 6),
+            accel_mps2=tuple(force),
+            gyro_radps=tuple(rate),
+            throttle=throttle_,
+            steer=steer_,
             motor_enabled=True,
             command_age_s=0.02,
-            **({name: tuple(x[k].tolist()) for name, x in wheels.items()} if k % 2 == 0 else {}),
+            **({name: tuple(four)} if k % 2 == 0 else {}),
         )
-        for k in range(n)
+        for k, (at_s, force, rate, throttle_, steer_, four) in enumerate(rows)
     ]
     return Drive(
         readings=readings,

@@ -45,6 +45,7 @@ from slipguard.simulate.blocks import Wiring
 from slipguard.simulate.faults import EncoderFault
 
 ROVER = DEMO_ROVER.with_changes(imu__rate_hz=100.0)
+SETTINGS = replace(LiveSettings.of(ROVER), engine=QUICK)
 ITEMS = {item.key: item for item in items(ROVER)}
 
 
@@ -70,7 +71,7 @@ def bench(*keys, config=ROVER, seed=1, **real) -> dict[str, Result]:
 
 def test_a_rover_that_is_wired_right_passes():
     """Nobody trusts a check that cries wolf."""
-    check_passed(bench("blocks", "wheel.fl", "brake.rr", "tilt.nose", "kill", "crawl"))
+    check_passed(bench("blocks", "tilt.nose", "kill", "crawl"))
 
 
 @pytest.mark.large
@@ -136,7 +137,11 @@ WRONG = [
     ("crawl", "fr counted backward", "wheel.fr", BACKWARD),
     ("crawl", "accelerometer contradicts all wheels", "wires", mounted(0, 0, 180)),
 ]  # fmt: skip
-AT_ONCE = ("wheel.fr", "wheel.rl", "brake.fl", "tilt.left", "link", "crawl")
+AT_ONCE = [
+    row
+    for row in WRONG
+    if row[0] in ("wheel.fr", "wheel.rl", "brake.fl", "tilt.left", "link") or row is WRONG[-1]
+]
 
 
 @pytest.mark.parametrize(("key", "cause", "remedy", "real"), rest_large(WRONG, AT_ONCE))
@@ -151,10 +156,9 @@ def test_wrong_wiring_fails_its_item_and_is_named(key, cause, remedy, real):
 
 def test_what_is_wrong_elsewhere_does_not_fail_an_item():
     """Swapped front encoders say nothing about the rear ones, an IMU nothing about wheels."""
-    assert bench("wheel.rl", **FRONT_SWAPPED)["wheel.rl"].state == "passed"
-    found = bench("wheel.fl", "turn.left", **mounted(0, 0, 180))
-    assert {result.state for result in found.values()} == {"passed"}
-    assert bench("brake.rl", **BRAKES_SWAPPED)["brake.rl"].state == "passed"
+    check_passed(bench("wheel.rl", **FRONT_SWAPPED))
+    check_passed(bench("wheel.fl", "turn.left", **mounted(0, 0, 180)))
+    check_passed(bench("brake.rl", **BRAKES_SWAPPED))
 
 
 # -- judging samples by arithmetic ---------------------------------------------------------------
@@ -164,7 +168,7 @@ def samples_of(config, rows):
     """Samples of readings ``(accel, gyro)``, a hundred a second, nothing sent."""
     from slipguard import Guard
 
-    guard, collector = Guard(config), Collector(config)
+    guard, collector = Guard(config, QUICK), Collector(config)
     for tick, (accel, gyro) in enumerate(rows):
         reading = Reading(
             t_s=tick / 100, counts=(0, 0, 0, 0), accel_mps2=accel, gyro_radps=gyro, throttle=0.0
@@ -380,7 +384,9 @@ def test_an_item_is_tried_again_until_it_is_passed(words, states, end):
     host = rover.host(ROVER, clock, threads=False)
     shown = []
     keys = Typed(rover, ["wheel.rr", "wheel.fl"], words)
-    with Loop(ROVER, host=host, operator=rover, clock=clock, threads=False) as loop:
+    with Loop(
+        ROVER, settings=SETTINGS, host=host, operator=rover, clock=clock, threads=False
+    ) as loop:
         loop.arm()
         found = _by_hand(
             Session(loop), ITEMS["wheel.fl"], keys, lambda item, result: shown.append(result.state)

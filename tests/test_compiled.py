@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 import threading
 from collections.abc import Iterable
@@ -26,7 +27,7 @@ from slipguard.recording import open_recording
 from slipguard.respond.hold import PHASES
 
 REPLAY = Path(__file__).parent.parent / "replay"
-AT_ONCE = ("coarse/root_ridges.csv.gz", "parking_on_the_bank.csv")
+AT_ONCE = ("coarse/root_ridges.csv.gz",)
 RECORDED = sorted(p.relative_to(REPLAY).as_posix() for p in REPLAY.rglob("*.csv*"))
 CLOSE = 1e-9
 ANY_DRIVE = 1e-6
@@ -57,6 +58,7 @@ def some_filter(seed: int):
     return rng.standard_normal(N_STATE) * scale, root @ root.T, F, H, R, rng
 
 
+@settings(max_examples=50)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_the_written_out_algebra_is_that_of_filterpy(seed):
     """The one thing that exists twice: state, covariance and gain after predict and update."""
@@ -190,9 +192,10 @@ def with_faults(made: Drive) -> list[Reading]:
 
 
 PAIRS = [(kind, name) for kind in KINDS for name in DRIVES]
+EACH = list(zip(KINDS, itertools.cycle(DRIVES), strict=False))
 
 
-@pytest.mark.parametrize(("kind", "name"), rest_large(PAIRS, PAIRS[::5]))
+@pytest.mark.parametrize(("kind", "name"), rest_large(PAIRS, EACH))
 def test_made_up_drives_are_decided_the_same(kind, name):
     """Every kind of rover on every drive, with wheels that spin and lock, and faults."""
     slip = {"fr": [(1.4, 0), (1.6, 1), (2.2, 1), (2.3, 0)], "rl": [(2.8, 0), (3, -0.6), (3.2, 0)]}

@@ -12,7 +12,7 @@ from bad_readings import bad_stretches, numbers, vectors
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from invariants import Watched, number
-from synthetic import DT_S, Drive, drive, rover, run
+from synthetic import DT_S, QUICK, Drive, drive, rover, run
 
 from slipguard import Config, Decision, Guard, Hold, Reading
 from slipguard.fuse.model import C
@@ -81,12 +81,14 @@ def faults(draw: st.DrawFn) -> list[tuple[str, int, int, Any]]:
     return found
 
 
-@pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel"])
+@pytest.mark.parametrize(
+    ("name", "engine"), [("96 counts", "filterpy"), ("24 counts, one channel", QUICK)]
+)
 @settings(max_examples=10)
 @given(spoilt=faults())
-def test_no_fault_in_a_drive_breaks_what_must_hold(name, spoilt):
+def test_no_fault_in_a_drive_breaks_what_must_hold(name, engine, spoilt):
     """The same on a drive up a slope with a spinning wheel, where brakes and limits are at work."""
-    watched = Watched(CONFIGS[name])
+    watched = Watched(CONFIGS[name], engine)
     for k, reading in enumerate(good_drive(name).readings):
         for field, first, length, value in spoilt:
             if first <= k < first + length:
@@ -112,9 +114,9 @@ def good_again(name: str) -> Drive:
     return drive(CONFIGS[name], AFTERWARDS, start_s=0.0, first_count=1000, seed=1)
 
 
-def after(config: Config, stretch: list[Reading], good: list[Reading]) -> list[Decision]:
+def after(guard: Guard, stretch: list[Reading], good: list[Reading]) -> list[Decision]:
     """Decisions on good readings that follow a bad stretch in time."""
-    guard, t_s = Guard(config), 0.0
+    t_s = 0.0
     for reading in stretch:
         guard.step(reading)
         t = number(reading.t_s)
@@ -122,14 +124,17 @@ def after(config: Config, stretch: list[Reading], good: list[Reading]) -> list[D
     return run(guard, [dataclasses.replace(r, t_s=t_s + 0.005 + r.t_s) for r in good])
 
 
-@pytest.mark.parametrize("name", ["96 counts", "24 counts, one channel", "speeds"])
+@pytest.mark.parametrize(
+    ("name", "engine"),
+    [("96 counts", "filterpy"), ("24 counts, one channel", QUICK), ("speeds", QUICK)],
+)
 @settings(max_examples=6)
 @given(stretch=bad_stretches())
-def test_after_a_bad_stretch_the_speed_is_right_again(name, stretch):
+def test_after_a_bad_stretch_the_speed_is_right_again(name, engine, stretch):
     """Fed good readings of a rover that stands and then drives off, the speed is within 0.1 m/s
     from ``RECOVERED_S`` on and stays so while it drives: nothing bad is remembered for good."""
     truth = good_again(name)
-    decisions = after(CONFIGS[name], stretch, truth.readings)
+    decisions = after(Guard(CONFIGS[name], engine), stretch, truth.readings)
     speed = np.array([d.estimate.speed_mps for d in decisions])
     late = np.arange(len(speed)) * 0.005 >= RECOVERED_S
     assert np.abs(speed - truth.speed_mps)[late].max() < 0.1

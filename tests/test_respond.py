@@ -10,7 +10,7 @@ import pytest
 from fake_guard import estimate
 from sizes import rest_large
 from small_plant import G_MPS2, NO_LOAD_RADPS, Plant, closed_loop
-from synthetic import drive, kinds, rover, run
+from synthetic import QUICK, drive, kinds, rover, run
 
 from slipguard import WHEELS, Guard, Hold
 from slipguard.respond.traction import Traction
@@ -286,7 +286,7 @@ class Unaided:
     """The same rover without help: the stick goes to the motor, no brake moves."""
 
     def __init__(self, config):
-        self._guard = Guard(config)
+        self._guard = Guard(config, QUICK)
 
     def step(self, reading):
         return dataclasses.replace(
@@ -309,7 +309,7 @@ def test_one_wheel_on_clay_uphill(wheel, way):
     down, with help it climbs, and no wheel but that one is braked while it drives."""
     config = rover()
     unaided = pull_away(Unaided(config), wheel, way, way * 0.1)
-    aided = pull_away(Guard(config), wheel, way, way * 0.1)
+    aided = pull_away(Guard(config, QUICK), wheel, way, way * 0.1)
     assert way * unaided.way_m[-1] < -0.5
     assert way * aided.way_m[-1] > 1.0
     driving = [d for d in aided.decisions if d.hold is Hold.OFF]

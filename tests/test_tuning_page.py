@@ -23,10 +23,10 @@ def config() -> Config:
 
 
 @pytest.fixture(scope="module")
-def tuned(config, tmp_path_factory):
+def tuned(config, tmp_path_factory, quick_replay):
     folder = tmp_path_factory.mktemp("tuned")
     drives = [cut("root_ridges", 2.0, 6.0, folder), cut("reverse_off_the_clay", 0.0, 4.0, folder)]
-    return tune(drives, config, sets=24, folds_wanted=2, cache=folder)
+    return tune(drives, config, sets=12, folds_wanted=2, cache=folder)
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def looped(config, tmp_path_factory):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(closed_loop, "play", play)
-        return tune_closed_loop([f"{path}:slope"], config, sets=24, seeds=1, judged=2)
+        return tune_closed_loop([f"{path}:slope"], config, sets=12, seeds=1, judged=2)
 
 
 def test_the_curve_is_what_no_other_set_beats_in_these_two():
@@ -72,7 +72,7 @@ def test_the_page_holds_everything_and_loads_nothing(tuned, config):
 def test_the_page_of_a_closed_loop_says_what_was_judged(looped, config):
     """Drives not chosen on, and that it is simulated."""
     text = tuning_page(looped, config)
-    assert "Simulated: 24 sets" in text
+    assert "Simulated: 12 sets" in text
     assert "wheel-s less braking (better)" in text
     assert text.count("<td>") > 0
     for seed in (1000, 1001):

@@ -9,12 +9,15 @@ of the linear Gaussian problem (Tichavsky, Muravchik, Nehorai, IEEE TSP 46(5), 1
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 
 from slipguard.config import Config
 
 NODES = 80
+
+_gauss = cache(np.polynomial.legendre.leggauss)
 
 
 def cusum_run_length(shift_sd: float, drift_sd: float, limit_sd: float) -> float:
@@ -32,7 +35,7 @@ def cusum_run_length(shift_sd: float, drift_sd: float, limit_sd: float) -> float
     """
     from scipy.stats import norm
 
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    nodes, weights = _gauss(NODES)
     s = 0.5 * limit_sd * (nodes + 1.0)
     w = 0.5 * limit_sd * weights
     mean = shift_sd - drift_sd
