@@ -270,10 +270,10 @@ def test_help_is_worth_what_the_readme_says():
     alone = outcome("clay_uphill", 3, None)
     assert alone.across_s is None
     assert alone.farthest_m == pytest.approx(0.14, abs=0.02)
-    assert outcome("clay_uphill", 3, Guard(config)).across_s == pytest.approx(5.0, abs=0.5)
+    assert outcome("clay_uphill", 3, Guard(config, QUICK)).across_s == pytest.approx(5.0, abs=0.5)
     assert "rolls away, 13 m | moves less than 1 mm" in table
     assert outcome("parking_motor_cut", 4, None).rolled_m == pytest.approx(13.0, abs=1.0)
-    assert outcome("parking_motor_cut", 4, Guard(config)).rolled_m < 0.001
+    assert outcome("parking_motor_cut", 4, Guard(config, QUICK)).rolled_m < 0.001
 
 
 def made_up(seconds: float, rim_mps, accel_mps2, throttle=lambda t: 0.0):

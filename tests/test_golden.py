@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from synthetic import drive, rover, run
+from synthetic import QUICK, drive, rover, run
 
 from slipguard import Config, Guard, Hold, Reading
 from slipguard.recording import STANDARD_COLUMNS, Writer, open_recording
@@ -81,7 +81,7 @@ def test_a_reading_in_lists_or_tuples_is_the_same_reading():
 def phases(name: str) -> list[tuple[Hold, float]]:
     """Each phase of the hold, and when it began."""
     found: list[tuple[Hold, float]] = []
-    for decision in replay(open_recording(FOLDER / name), config_of(name)):
+    for decision in replay(open_recording(FOLDER / name), Guard(config_of(name), QUICK)):
         if not found or found[-1][0] is not decision.hold:
             found.append((decision.hold, decision.t_s))
     return found
@@ -104,7 +104,7 @@ def test_level_driving_is_never_held():
     of full lock, sprint and hard stop."""
     name = "headland_turns.csv.gz"
     off = False
-    for decision in replay(open_recording(FOLDER / name), config_of(name)):
+    for decision in replay(open_recording(FOLDER / name), Guard(config_of(name), QUICK)):
         off = off or decision.hold is Hold.OFF
         if off:
             assert decision.hold is Hold.OFF

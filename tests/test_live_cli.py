@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,6 +14,8 @@ import time
 from pathlib import Path
 
 import pytest
+from demo import ROVER as ROVER_FILE
+from demo import cut
 from live_bench import Rig, broken
 from rich.console import Console
 
@@ -23,7 +26,6 @@ from slipguard.cli.run_lines import Lines
 from slipguard.cli.run_view import View
 from slipguard.recording import open_recording
 
-HOME = Path(__file__).parent.parent
 SCENARIO = "simulate:parking_motor_cut"
 ROVER = """\
 rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075,
@@ -76,10 +78,11 @@ def test_a_simulated_run_as_json(short, capsys, tmp_path):
     assert "2.00 s in 401 rows" in capsys.readouterr().out
 
 
-def test_a_replayed_run(capsys):
+def test_a_replayed_run(tmp_path, capsys):
     """The rover's file is found beside the drive, as a replay does."""
-    source = f"replay:{HOME / 'replay' / 'parking_on_the_bank.csv'}"
-    assert main(["run", "--source", source, "--speed", "0"]) == Exit.DONE
+    drive = cut("parking_on_the_bank", 0.0, 3.0, tmp_path)
+    shutil.copy(ROVER_FILE, tmp_path)
+    assert main(["run", "--source", f"replay:{drive}", "--speed", "0"]) == Exit.DONE
     assert "brakes hold the rover" in capsys.readouterr().out
 
 

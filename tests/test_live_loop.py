@@ -8,10 +8,12 @@ import re
 import signal
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
+from demo import ROVER as ROVER_FILE
+from demo import cut
 from live_bench import FAULT_S, PERIOD_S, ROVER, Rig, broken, level
+from synthetic import QUICK
 
 from slipguard import Config, ConfigError, Guard, Hold
 from slipguard.live import ArmingError, LiveSettings, Loop, Recorder, VirtualClock, stop_on_signals
@@ -25,9 +27,6 @@ from slipguard.simulate import DEMO_ROVER, make, run
 from slipguard.simulate.faults import EncoderFault, ImuFault
 from slipguard.testing import make_alert, make_config, make_decision, make_plugin
 
-REPLAY = Path(__file__).parent.parent / "replay"
-
-
 # -- the same decisions ---------------------------------------------------------------------------
 
 
@@ -40,7 +39,7 @@ def test_a_live_run_and_the_replay_of_its_recording_decide_the_same(tmp_path):
     scenario = level(3.0, faults, link=lambda t_s: not 6.0 < t_s < 7.0)
     clock = VirtualClock()
     recorder = Recorder(tmp_path, "counts", clock=clock, file_minutes=0.1)
-    with Rig(scenario, recorder=recorder) as rig:
+    with Rig(scenario, recorder=recorder, engine=QUICK) as rig:
 
         def on_round(rig):
             clock.advance(0.01)
@@ -61,7 +60,7 @@ def test_a_live_run_and_the_replay_of_its_recording_decide_the_same(tmp_path):
     assert recorder.lost == 0
     rows = itertools.chain.from_iterable(open_recording(path) for path in files)
     live = [done.decision for done in rig.rounds]
-    assert list(replay(rows, ROVER)) == live
+    assert list(replay(rows, Guard(ROVER, QUICK))) == live
     kinds = {finding.kind for decision in live for finding in decision.findings}
     assert {"sensor_fault", "link_lost"} <= kinds
     assert {decision.hold for decision in live} >= {Hold.OFF, Hold.STOPPING, Hold.HOLDING}
@@ -121,10 +120,10 @@ def test_a_simulated_rover_lives_one_life_whoever_asks():
         assert lived(2) == lived(1)
 
 
-def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it():
+def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it(tmp_path):
     """Row by row: what is tried on a desk is what was recorded."""
-    config = Config.load(REPLAY / "rover.yaml")
-    drive = open_recording(REPLAY / "parking_on_the_bank.csv")
+    config = Config.load(ROVER_FILE)
+    drive = open_recording(cut("parking_on_the_bank", 13.0, 18.0, tmp_path))
     clock = VirtualClock(50.0)
     sensors = ReplayedSensors(drive, clock)
     loop = Loop(

@@ -31,6 +31,7 @@ class TestMockActuator(ActuatorContract):
     """The mock is a plugin like any other."""
 
     section = "mock-actuator: {}"
+    settle_s = 0.1  # it is there at once
 
     @pytest.fixture
     def actuator(self):
