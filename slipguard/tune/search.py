@@ -203,12 +203,13 @@ def tune(
         path = Path(study) if study is not None else Path(scratch) / "study.db"
         file = StudyFile(path, names, _purpose(labelled, found, seed))
 
-        def search(name: str, some: Sequence[int]) -> tuple[list[Trial], Trial]:
+        def judge(some: Sequence[int], todo: Sequence[Values]) -> list[Tally]:
             chosen = [labelled[i] for i in some]
+            return [total(t) for t in tally_all(chosen, config, folder, todo, executor)]
 
+        def search(name: str, some: Sequence[int]) -> tuple[list[Trial], Trial]:
             def evaluate(todo: Sequence[Values]) -> list[Objectives]:
-                each = tally_all(chosen, config, folder, todo, executor)
-                return [total(tallies).objectives for tallies in each]
+                return [tally.objectives for tally in judge(some, todo)]
 
             words = "trying sets" if name == "all" else f"trying sets, {name} of {len(parts)}"
             trials = file.run(
@@ -219,29 +220,34 @@ def tune(
             return trials, plainest(best, trials[0], driven_h, evaluate)
 
         trials, best = search("all", range(len(labelled)))
-        way, held_out = 1.0, None
+        first, way, held_out = trials[0], 1.0, None
         if parts:
-            others = [Tally() for _ in (0.0, *WAYS)]
+            mine, others = Tally(), [Tally() for _ in WAYS]
             for name, (some, rest) in zip(names[1:], parts, strict=True):
                 _, chosen = search(name, some)
-                sets_ = [partway(found, chosen.values, part) for part in (0.0, *WAYS)]
-                left_out = [labelled[i] for i in rest]
-                judged = tally_all(left_out, config, folder, sets_, executor)
-                others = [sum_ + total(some) for sum_, some in zip(others, judged, strict=True)]
-            mine, along = others[0], dict(zip(WAYS, others[1:], strict=True))
-            way = farthest(mine.objectives, {part: t.objectives for part, t in along.items()})
-            held_out = (mine, along[way or WAYS[0]])
-            if way < 1.0:
-                values = partway(found, best.values, way)
-                (each,) = tally_all(labelled, config, folder, [values], executor)
-                best = Trial(values=values, objectives=total(each).objectives)
+                on_the_way = [partway(found, chosen.values, part) for part in WAYS]
+                before, *after = judge(rest, [first.values, *on_the_way])
+                mine += before
+                others = [a + b for a, b in zip(others, after, strict=True)]
+            on_the_way = [partway(found, best.values, part) for part in WAYS]
+            here = judge(range(len(labelled)), on_the_way)
+            safe = {
+                part: others[k].objectives
+                for k, part in enumerate(WAYS)
+                if here[k].missed <= first.objectives[0]
+            }
+            way, best = farthest(mine.objectives, safe), first
+            held_out = (mine, others[WAYS.index(way or WAYS[0])])
+            if way:
+                k = WAYS.index(way)
+                best = Trial(values=on_the_way[k], objectives=here[k].objectives)
     return Tuned(
         thresholds=tuple(found),
-        own=trials[0],
+        own=first,
         recommended=best,
         way=way,
         pareto=tuple(pareto(trials)),
-        reason=reason(trials[0].objectives, best.objectives),
+        reason=reason(first.objectives, best.objectives),
         held_out=held_out,
         sensitivity=tuple(_sensitivity(labelled, config, folder, found, best.values, executor)),
         drives=tuple(_replays(labelled, config, folder, best.values, executor, progress)),
