@@ -80,7 +80,7 @@ def main() -> None:
             hours += float(back.t_s[-1]) / 3600
             proposed, true = labels_from(back, config), drive.labels()
             got = [e for e in proposed if not e.slight]
-            happened = true + drive.slight()
+            happened = drive.happened()
             for one in proposed:
                 if one.slight and one.kind in KINDS:
                     slight += 1

@@ -59,8 +59,6 @@ from slipguard.tune.study import StudyFile, folds
 from slipguard.tune.tally import labelled_drive, tally_replay, tally_sets
 from slipguard.tune.thresholds import own, partway
 
-DEMO_ROVER = Config.load(ROVER)
-
 
 @pytest.fixture(scope="module")
 def config() -> Config:
@@ -450,10 +448,10 @@ def test_how_far_to_go_is_what_drives_left_out_agree_with():
     assert farthest(mine, {1.0: mine}) == 1.0
 
 
-@given(st.data())
-def test_part_of_the_way_lies_between(data):
+@given(data=st.data())
+def test_part_of_the_way_lies_between(config, data):
     """A quarter of the way is a quarter in factors, inside the bounds; the ends are exact."""
-    found = thresholds(DEMO_ROVER)
+    found = thresholds(config)
     best = {t.name: data.draw(st.floats(t.low, t.high)) for t in found}
     assert partway(found, best, 1.0) == best
     assert partway(found, best, 0.0) == own(found)

@@ -135,3 +135,11 @@ def middle(values: Sequence[float]) -> float:
     """Median of four values: the mean of the two in the middle."""
     a, b, c, d = values[0], values[1], values[2], values[3]
     return 0.5 * (max(min(a, b), min(c, d)) + min(max(a, b), max(c, d)))
+
+
+def spread(values: Sequence[float], mean: float) -> float:
+    """How far from ``mean`` the farthest of four values is."""
+    farthest = 0.0
+    for i in range(4):
+        farthest = max(farthest, abs(values[i] - mean))
+    return farthest

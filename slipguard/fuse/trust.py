@@ -447,7 +447,7 @@ class Wheels:
             return
         unfelt = (
             body.slid_s < SLID_S
-            and self._spread(slips, mean) < RIM_SHARE * abs(mean)
+            and model.spread(slips, mean) < RIM_SHARE * abs(mean)
             and math.copysign(1.0, mean) * body.accel_smooth[0] < LEAST_PUSH_MPS2
         )
         self._unfelt_s = self._unfelt_s + self._period_s if unfelt else 0.0
@@ -477,13 +477,6 @@ class Wheels:
         if count >= 3:
             self._follow(body, mean, near, follow)
 
-    def _spread(self, values: list[float], middle: float) -> float:
-        """How far from the middle the farthest is."""
-        farthest = 0.0
-        for i in range(4):
-            farthest = max(farthest, abs(values[i] - middle))
-        return farthest
-
     def _never_part(self, slips: list[float]) -> bool:
         """Whether all wheels turn, and seem to slip as far as the others, time and again."""
         if self._alike_s == 0.0:
@@ -500,7 +493,7 @@ class Wheels:
         for wheel in self.tracks:
             turn = turn and wheel.still_s < DEAD_S
         far = abs(mean) > max(ALIKE_M, ALIKE_COUNTS * self._count_m)
-        alike = self._spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
+        alike = model.spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
         self._alike_times = self._alike_times + 1 if turn and far and alike else 0
         return self._alike_times >= ALIKE_TIMES
 

@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.reading import WHEELS
+from slipguard.recording import Event
 
 Array = NDArray[np.float64]
 
@@ -53,6 +54,17 @@ class Label:
     end_s: float
     travel_m: float
     slight: bool = False
+
+    @property
+    def event(self) -> Event:
+        """As it stands in a labels file."""
+        return Event(
+            kind=self.kind,
+            wheel=self.wheel,
+            start_s=self.start_s,
+            end_s=self.end_s,
+            slight=self.slight,
+        )
 
 
 def label_drive(

@@ -102,7 +102,7 @@ def propose(
         labels, origin = _label(reference, config, speed, ground, rim), "truth"
     else:
         labels, origin = labels_from(reference, config), "look back"
-    proposals = [Proposal(_event(e), origin, e.travel_m) for e in labels]
+    proposals = [Proposal(e.event, origin, e.travel_m) for e in labels]
     start_s, end_s = float(reference.t_s[0]), float(reference.t_s[-1])
     marked, others = with_markers(proposals, kept.markers, start_s)
     return Proposals(tuple(marked), tuple(others), start_s, end_s)
@@ -176,16 +176,6 @@ def _label(
     labels = label_drive(reference.t_s, **motion, **commands)
     asked = asked_direction(**commands)
     return in_order(labels + slight_events(reference.t_s, labels, **motion, asked=asked))
-
-
-def _event(label: Label) -> Event:
-    return Event(
-        kind=label.kind,
-        wheel=label.wheel,
-        start_s=label.start_s,
-        end_s=label.end_s,
-        slight=label.slight,
-    )
 
 
 class _Kept:

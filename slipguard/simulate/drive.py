@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.reading import WHEELS, Reading
-from slipguard.recording import Event, Labels, Writer, labels_path, save_labels
+from slipguard.recording import Labels, Writer, labels_path, save_labels
 from slipguard.recording.columns import COUNTS, STANDARD, WHEEL_SPEEDS
 from slipguard.simulate.labels import (
     Label,
@@ -71,28 +71,19 @@ class Drive:
             "neutral": self.config.limits.throttle_dead_band,
         }
 
+    def _motion(self) -> dict[str, Any]:
+        return {name: self.truth_column(name) for name in ("rim_mps", "ground_mps", "speed_mps")}
+
     def labels(self) -> list[Label]:
         """Events that truly happened, broken sensors included, slight ones left out."""
-        t_s, rim_mps = self.truth_column("t_s"), self.truth_column("rim_mps")
-        found = label_drive(
-            t_s,
-            rim_mps=rim_mps,
-            ground_mps=self.truth_column("ground_mps"),
-            speed_mps=self.truth_column("speed_mps"),
-            **self._commands(),
-        )
-        return in_order(found + label_faults(t_s, rim_mps, self.scenario.faults))
+        t_s, motion = self.truth_column("t_s"), self._motion()
+        found = label_drive(t_s, **motion, **self._commands())
+        return in_order(found + label_faults(t_s, motion["rim_mps"], self.scenario.faults))
 
-    def slight(self) -> list[Label]:
-        """What else truly happened: too short or too small to demand that it is found."""
-        return slight_events(
-            self.truth_column("t_s"),
-            self.labels(),
-            rim_mps=self.truth_column("rim_mps"),
-            ground_mps=self.truth_column("ground_mps"),
-            speed_mps=self.truth_column("speed_mps"),
-            asked=self.asked(),
-        )
+    def happened(self) -> list[Label]:
+        """All that truly happened: the labels, and what was too slight for one."""
+        labels, t_s = self.labels(), self.truth_column("t_s")
+        return in_order(labels + slight_events(t_s, labels, **self._motion(), asked=self.asked()))
 
     def write(self, path: str | Path) -> None:
         """Write ``NAME.csv`` (or ``.csv.gz``), and ``NAME.yaml`` with the labels, beside it."""
@@ -105,16 +96,7 @@ class Drive:
             vehicle=_vehicle(self.config),
             source=SOURCE,
             notes=f"{self.scenario.notes} Scenario {self.scenario.name}, seed {self.seed}.",
-            events=tuple(
-                Event(
-                    kind=e.kind,
-                    wheel=e.wheel,
-                    start_s=e.start_s,
-                    end_s=e.end_s,
-                    slight=e.slight,
-                )
-                for e in in_order(self.labels() + self.slight())
-            ),
+            events=tuple(one.event for one in self.happened()),
         )
         save_labels(labels, labels_path(path))
 
