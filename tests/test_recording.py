@@ -6,6 +6,7 @@ import gzip
 import math
 import re
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -651,6 +652,15 @@ EVENTS = st.builds(
     st.floats(min_value=0, max_value=1e3),
     st.booleans(),
 )
+
+
+def test_only_a_slight_label_says_that_it_is(tmp_path):
+    """Files that people wrote before there were any stay as they are when written again."""
+    path = tmp_path / "drive.yaml"
+    spin = Event(kind="wheel_spin", wheel="fl", start_s=1.0, end_s=2.0)
+    for slight in (False, True):
+        save_labels(Labels(events=(replace(spin, slight=slight),)), path)
+        assert ("slight" in path.read_text()) == slight
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -36,7 +36,7 @@ from slipguard.estimate import Estimate
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
 from slipguard.reading import quad
-from slipguard.recording import Writer, open_recording
+from slipguard.recording import Event, Writer, open_recording
 from slipguard.respond.respond import Responder
 from slipguard.score import EpisodeLog
 from slipguard.tune import (
@@ -48,6 +48,7 @@ from slipguard.tune import (
     patched,
     reason,
     recommend,
+    search,
     thresholds,
     tune,
 )
@@ -56,8 +57,10 @@ from slipguard.tune.choose import farthest, plainest
 from slipguard.tune.fused import Collected, fuse, load
 from slipguard.tune.quick import KINDS, Quick
 from slipguard.tune.study import StudyFile, folds
-from slipguard.tune.tally import labelled_drive, tally_replay, tally_sets
+from slipguard.tune.tally import LabelledDrive, Tally, labelled_drive, tally_replay, tally_sets
 from slipguard.tune.thresholds import own, partway
+
+SPIN = Event(kind="wheel_spin", wheel="fl", start_s=1.0, end_s=2.0)
 
 
 @pytest.fixture(scope="module")
@@ -446,6 +449,37 @@ def test_how_far_to_go_is_what_drives_left_out_agree_with():
     assert farthest(mine, {**found, 0.25: (2.0, 0.0, 49.0)}) == 0.25, "better, though not as far"
     assert farthest(mine, {1.0: (5.0, 0.0, 53.0)}) == 0.0, "nothing was gained"
     assert farthest(mine, {1.0: mine}) == 1.0
+
+
+def test_the_search_goes_no_farther_than_drives_left_out_agree(config, monkeypatch):
+    """Two made-up drives: a lower slip speed is quicker on both, and a false alarm below a bound
+    that is higher on one of them. Chosen on the other alone it is too low for that one."""
+    bounds = {"a": 0.03, "b": 0.06}
+
+    def tally(drive, speed):
+        return Tally(
+            hours=1.0, labelled=1, false_alarms=speed < bounds[drive.key], delays=1, delays_s=speed
+        )
+
+    def tally_all(drives, config, folder, sets, executor):
+        speeds = [values.get("spin__slip_speed_mps", config.spin.slip_speed_mps) for values in sets]
+        return [[tally(drive, speed) for drive in drives] for speed in speeds]
+
+    made_up = {
+        "labelled_drive": lambda path, _: LabelledDrive(path=path, key=path.stem, labels=(SPIN,)),
+        "prepare": lambda drive, config, folder: 1.0,
+        "tally_all": tally_all,
+        "tally_replay": lambda drive, config: tally(drive, config.spin.slip_speed_mps),
+    }
+    for name, fake in made_up.items():
+        monkeypatch.setattr(search, name, fake)
+    tuned = tune(["a.csv", "b.csv"], config, sets=12, folds_wanted=2)
+    assert 0.0 < tuned.way < 1.0
+    assert tuned.held_out is not None
+    assert tuned.held_out[1].false_alarms == 0, "as the rover's own"
+    assert set(tuned.changed) == {"spin__slip_speed_mps"}
+    assert 0.06 <= tuned.recommended.values["spin__slip_speed_mps"] < 0.12
+    assert f"{tuned.way:.0%} of the way" in tuned.judgement[-1]
 
 
 @given(data=st.data())
