@@ -26,7 +26,6 @@ from slipguard.compiled.kernel import kernel, ready
 from slipguard.compiled.mirror import record_of
 from slipguard.config import Config
 from slipguard.decision import Decision
-from slipguard.detect.found import PLACES
 from slipguard.detect.words import Wording
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
@@ -38,7 +37,6 @@ from slipguard.respond.telling import Telling
 Array = NDArray[np.float64]
 
 _ROW = struct.Struct(f"={N_OUT}d")
-_FOUND = struct.Struct(f"={PLACES}q{3 * PLACES}d")  # as the attributes of Found
 _WIDTHS = (1,) * 8 + (4,) * 7 + (1,) * 6
 """How many numbers each field of an ``Estimate`` is."""
 
@@ -95,7 +93,10 @@ class CompiledGuard:
         self._plain_bytes = self._plain.view("u1").reshape(-1).data
         self._out_bytes = self._out.view("u1").reshape(-1).data
         found = self._core["watch"]["found"]
-        self._found_bytes = np.frombuffer(found[0].data, "u1").data
+        # The attributes of Found: a code, a time, a value and a threshold for each place.
+        numbers = np.frombuffer(found[0].data, "u1").reshape(4, -1)
+        self._codes = numbers[0].data.cast("q")
+        self._found = [row.data.cast("d") for row in numbers[1:]]
         self._wording = Wording(inferred=config.encoders.one_channel)
         self._telling = Telling(config)
         self._run = kernel()
@@ -109,9 +110,7 @@ class CompiledGuard:
         row = _ROW.unpack(self._out_bytes)
         found: tuple[Finding, ...] = ()
         if row[FOUND]:
-            numbers = _FOUND.unpack(self._found_bytes)
-            parts = [numbers[at : at + PLACES] for at in range(0, len(numbers), PLACES)]
-            found = self._wording.findings(*parts)
+            found = self._wording.findings(self._codes.tolist(), *self._found)
         return self._telling.decision(
             row[0],
             estimate_of(row),

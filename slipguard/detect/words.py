@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from slipguard.detect.faults import (
     CONTRADICTED,
@@ -43,7 +43,7 @@ from slipguard.reading import WHEELS
 
 Words = tuple[Kind, str | None, str, str, str | None]
 """Kind, wheel, unit, detail, sensor."""
-_made = quick(Finding)
+_made: Callable[..., Finding] = quick(Finding)
 
 
 class Wording:
@@ -64,18 +64,8 @@ class Wording:
         for place, code in enumerate(codes):
             if code:
                 kind, wheel, unit, detail, sensor = self._words[place, code]
-                found.append(
-                    _made(
-                        kind=kind,
-                        wheel=wheel,
-                        since_s=since_s[place],
-                        value=values[place],
-                        threshold=thresholds[place],
-                        unit=unit,
-                        detail=detail,
-                        sensor=sensor,
-                    )
-                )
+                since, value, threshold = since_s[place], values[place], thresholds[place]
+                found.append(_made(kind, wheel, since, value, threshold, unit, detail, sensor))
         return tuple(found)
 
 

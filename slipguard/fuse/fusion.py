@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import namedtuple
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -24,7 +24,7 @@ from slipguard.fuse.trust import Wheels
 from slipguard.reading import quad
 from slipguard.settings import GRAVITY_MPS2
 
-_made: Any = quick(Estimate)
+_made: Callable[..., Estimate] = quick(Estimate)
 IMU_LOST_S = 0.1
 MOST_FORCE_MPS2 = 0.99 * GRAVITY_MPS2
 
@@ -136,4 +136,4 @@ class Motion:
 
 def as_estimate(values: Iterable[Any]) -> Estimate:
     """The ``Estimate`` with these fields."""
-    return _made(*values)  # type: ignore[no-any-return]
+    return _made(*values)

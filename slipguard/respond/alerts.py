@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from slipguard.config import Config
@@ -33,7 +34,7 @@ class Alerts:
 
     def __init__(self, config: Config) -> None:
         self._long_hold_s = config.hold.long_hold_s
-        self._known: set[tuple[str, str | None, str | None]] = set()
+        self._known: Sequence[tuple[str, str | None, str | None]] = []
         self._phase: Hold | None = None
         self._said: set[str] = set()
 
@@ -46,11 +47,14 @@ class Alerts:
         held_s: float,
     ) -> tuple[Alert, ...]:
         """Alerts of this step. ``states``: further topics that are true now, with what to say."""
-        now: set[tuple[str, str | None, str | None]]
-        now = {(f.kind, f.wheel, f.sensor) for f in findings}
-        long_hold = phase is Hold.HOLDING and held_s > self._long_hold_s
-        changes = now != self._known or phase is not self._phase
-        if not (changes or states or self._said or long_hold):
+        now = [(f.kind, f.wheel, f.sensor) for f in findings]
+        if phase is Hold.HOLDING and held_s > self._long_hold_s:
+            states["long_hold"] = (
+                "warning",
+                f"held for more than {self._long_hold_s:g} s: chock the wheels or set a parking "
+                "device, servo brakes are not made to hold for long",
+            )
+        if now == self._known and phase is self._phase and states.keys() == self._said:
             return ()  # most of the time
         out: list[Alert] = []
         for f in findings:
@@ -61,7 +65,7 @@ class Alerts:
                     )
                 )
         for kind, wheel, sensor in sorted(
-            self._known - now, key=lambda k: (k[0], k[1] or "", k[2] or "")
+            set(self._known).difference(now), key=lambda k: (k[0], k[1] or "", k[2] or "")
         ):
             if kind in ("sensor_fault", "link_lost"):
                 what = " ".join(p for p in (sensor or kind.replace("_", " "), wheel) if p)
@@ -75,12 +79,6 @@ class Alerts:
                     Alert(t_s=t_s, level="info", topic="hold", wheel=None, message=PHASES[phase])
                 )
             self._phase = phase
-        if long_hold:
-            states["long_hold"] = (
-                "warning",
-                f"held for more than {self._long_hold_s:g} s: chock the wheels or set a parking "
-                "device, servo brakes are not made to hold for long",
-            )
         self._said.intersection_update(states)
         for topic, (level, message) in states.items():
             if topic not in self._said:

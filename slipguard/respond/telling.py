@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from slipguard.config import Config
 from slipguard.decision import Decision
@@ -16,7 +16,7 @@ from slipguard.respond.hold import PHASES
 LATCHED = "throttle stays at zero until the stick was in neutral"
 FAILING = "fewer than two brakes answer: open differentials let the rover roll on one"
 
-_made = quick(Decision)
+_made: Callable[..., Decision] = quick(Decision)
 
 
 class Telling:
@@ -48,13 +48,6 @@ class Telling:
             states["brake_hot"] = ("warning", f"a brake is hot and rests: {names}")
         if working < 2:
             states["brakes_failing"] = ("critical", FAILING)
-        return _made(
-            t_s=t_s,
-            throttle=throttle,
-            throttle_limit=limit,
-            brakes=brakes,
-            findings=findings,
-            alerts=self._alerts.step(t_s, findings, PHASES[phase], states, held_s),
-            hold=PHASES[phase],
-            estimate=estimate,
-        )
+        hold = PHASES[phase]
+        alerts = self._alerts.step(t_s, findings, hold, states, held_s)
+        return _made(t_s, throttle, limit, brakes, findings, alerts, hold, estimate)
