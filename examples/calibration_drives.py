@@ -72,6 +72,27 @@ def line(seed: int, config: Config) -> Scenario:
     )
 
 
+def starts(seed: int, config: Config) -> Scenario:
+    """For ``delay``: ten brisk starts and stops, ahead and back by turns."""
+    driver = Driver.of(config)
+
+    def operator(t_s: float, truth: Truth) -> tuple[float, float]:
+        number, into = divmod(t_s - STAND_S, 4.0)
+        if not 0 <= number < 10:
+            return 0.0, 0.0
+        if into < 1.0:
+            return driver.cruise(truth, 0.8 if number % 2 == 0 else -0.8), keep_line(truth)
+        return driver.stop(truth), keep_line(truth)
+
+    return Scenario(
+        name="starts",
+        notes="Starts and stops, ten times.",
+        world=World(),
+        duration_s=2 * STAND_S + 40.0,
+        operator=operator,
+    )
+
+
 def left(seed: int, config: Config) -> Scenario:
     """For ``circle``: one whole turn to the left, nose back where it was."""
     return _circle(config, 1.0)

@@ -183,6 +183,72 @@ def straight_drive(
     return drive, config, truth, chord + float(rng.normal(0, tape_sd_m))
 
 
+DELAYS_S = (0.0, 0.005, 0.02, 0.06, 0.1, -0.03)
+"""How much later than the IMU the wheels are; below 0 it is the other way round."""
+
+
+def delay_drive(
+    seed: int,
+    *,
+    counts_per_rev: int = 96,
+    direction: str = "quadrature",
+    late_s: float | None = None,
+    starts: int = 10,
+    rise_s: float = 0.4,
+    rest_s: float = 2.0,
+    slip: float = 0.0,
+    turn_radps: float = 0.0,
+    uneven_deg: float = 0.4,
+) -> tuple[Samples, Config, Truth]:
+    """Starts and stops, ahead or back, on a floor that is not quite even.
+
+    ``slip``: share by which rims outrun the ground while the speed grows.
+    """
+    rng = np.random.default_rng([seed, 15])
+    late = DELAYS_S[seed % len(DELAYS_S)] if late_s is None else late_s
+    knots, at = [(0.0, 0.0), (4.0, 0.0)], 4.0
+    both_ways = rng.random() < 0.5
+    for i in range(starts):
+        top = rng.uniform(0.6, 1.1) * (-1 if both_ways and i % 2 else 1)
+        times = np.cumsum([rise_s, rng.uniform(0.2, 0.8), rise_s, rest_s]) * rng.uniform(0.8, 1.2)
+        knots += [(at + s, v) for s, v in zip(times, (top, top, 0, 0), strict=True)]
+        at += times[-1]
+    t = DT_S * np.arange(round((at + 2.0) / DT_S))
+    # Ten times as fine, because readings are of moments between samples.
+    fine = np.arange(-0.5, t[-1] + 0.5, DT_S / 10)
+    speed = np.interp(fine, *zip(*knots, strict=True))
+    speed = np.convolve(speed, np.ones(200) / 200, "same")  # motors do not jerk
+    way = np.cumsum(speed) * DT_S / 10
+    accel = np.gradient(speed, fine)
+    told = synthetic.rover(counts_per_rev=counts_per_rev, direction=direction)
+    creep = rng.uniform(0.13, 1.87) / (G_MPS2 * told.rover.tyre_slip_stiffness)
+    rim = way + creep * speed * np.abs(speed) / 2
+    rim += slip * np.cumsum(np.where(accel * speed > 0, speed, 0)) * DT_S / 10
+    # The nose, up positive: ground under the wheels, and what the springs give under drive.
+    wave = rng.uniform(0.3, 1.5)
+    pitch = math.radians(uneven_deg) * np.sin(way / wave + rng.uniform(0, 6)) + 0.003 * accel
+    then = t - max(0.0, -late)
+    before = then - DT_S  # the sample is the mean since the one before
+    push, nose, far = (
+        [np.interp(moment, fine, x) for moment in (before, then)] for x in (speed, pitch, way)
+    )
+    gravity = G_MPS2 * (nose[0] + nose[1]) / 2
+    yaw = np.where(np.abs(far[1] - far[0]) > 1e-9, turn_radps, 0.0)
+    force = np.stack([(push[1] - push[0]) / DT_S + gravity, 0 * t, G_MPS2 + 0 * t], axis=1)
+    force[:, 0] *= rng.uniform(0.98, 1.02)
+    rate = np.stack([0 * t, -(nose[1] - nose[0]) / DT_S, yaw], axis=1)
+    mount = mounting(*rng.uniform(-6, 6, 3))
+    felt, turned, _ = sensed(rng, force, rate, mount)
+    told = told.with_changes(imu__rotation_deg=angles_deg(mount))
+    count_m = told.count_m * rng.uniform(0.97, 1.03)
+    travel = np.interp(t - max(0.0, late), fine, rim)[:, None].repeat(4, axis=1)
+    drive = samples(t, felt, turned, travel, count_m, rng)
+    if direction == "unsigned":
+        steps = np.abs(np.diff(drive.counts, axis=0, prepend=drive.counts[:1]))
+        drive = replace(drive, counts=np.cumsum(steps, axis=0))
+    return drive, told, {"wheels_later_than_imu": late}
+
+
 def circle_drives(
     seed: int,
     *,

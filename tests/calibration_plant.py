@@ -89,6 +89,22 @@ def straight(config: Config, seed: int, length_m: float = 5.0) -> Run:
     return drive(config, seed, 4.0 + length_m + 6.5, command)
 
 
+def delay(config: Config, seed: int, starts: int = 10, speed_mps: float = 0.8) -> Run:
+    """Stands, drives ahead and back by turns, each from standstill to standstill, stands."""
+    driver = Driver.of(config)
+
+    def command(t: float, truth: Truth) -> tuple[float, float]:
+        number, into = divmod(t - 4.0, 4.0)
+        if t < 4.0 or number >= starts:
+            return 0.0, 0.0
+        way = 1.0 if number % 2 == 0 else -1.0
+        if into < 1.0:
+            return driver.cruise(truth, way * speed_mps), keep_line(truth)
+        return driver.stop(truth), keep_line(truth)
+
+    return drive(config, seed, 4.0 + 4.0 * starts + 2.0, command)
+
+
 def circle(config: Config, seed: int, way: float, turns: float, off_rad: float = 0.0) -> Run:
     """Stands with the steering held, drives whole turns and a little slowly, stands."""
     driver = Driver.of(config)

@@ -20,7 +20,7 @@ import numpy as np
 import synthetic
 from scipy import stats
 
-from slipguard.calibrate import Calibration, circle, deadband, level, noise, straight
+from slipguard.calibrate import Calibration, circle, deadband, delay, level, noise, straight
 from slipguard.calibrate.circle import HEADING_SD_DEG, RADIUS_SD_M
 from slipguard.errors import CalibrationError
 
@@ -64,6 +64,20 @@ def of_straight(seed: int) -> Scores:
     return scores(found, {"wheel_radius": radius, "mount_yaw": yaw})
 
 
+def of_delay(seed: int) -> Scores:
+    """How late the wheels are, at 96 and 24 counts; in some the IMU is the later one."""
+    rng = np.random.default_rng([seed, 6])
+    late, speed = rng.uniform(-0.03, 0.1), rng.uniform(0.6, 1.0)
+    told = synthetic.rover(counts_per_rev=96 if seed % 2 else 24)
+    true = told.with_changes(
+        encoders__delay_s=max(0.0, late),
+        imu__delay_s=max(0.0, -late),
+        rover__wheel_radius_m=0.075 * rng.uniform(0.97, 1.03),
+    )
+    run = plant.delay(true, seed, speed_mps=speed)
+    return scores(delay(run.samples, told), {"wheels_later_than_imu": late})
+
+
 def of_circle(seed: int) -> Scores:
     """Track, full steer and scale of the yaw gyro, of two turns each way.
 
@@ -97,6 +111,7 @@ def of_deadband(seed: int) -> Scores:
 STEPS: dict[str, Callable[[int], Scores]] = {
     "level": of_level,
     "straight": of_straight,
+    "delay": of_delay,
     "circle": of_circle,
     "noise": of_noise,
     "deadband": of_deadband,

@@ -19,13 +19,14 @@ from hypothesis import settings as hyp
 from hypothesis import strategies as st
 from scipy import stats
 
-from slipguard import Config, ConfigError, Guard
+from slipguard import Config, ConfigError, Guard, Reading
 from slipguard.calibrate import (
     GUIDE,
     Calibration,
     Samples,
     circle,
     deadband,
+    delay,
     level,
     merged,
     noise,
@@ -78,6 +79,16 @@ def _deadband(seed):
     return deadband(drive, config), truth
 
 
+def _delay(counts_per_rev, direction="quadrature"):
+    def once(seed):
+        drive, config, truth = made.delay_drive(
+            seed, counts_per_rev=counts_per_rev, direction=direction
+        )
+        return delay(drive, config), truth
+
+    return once
+
+
 STEPS: dict[str, Once] = {
     "level": _level,
     "noise": _noise,
@@ -87,6 +98,9 @@ STEPS: dict[str, Once] = {
     "circle, both steered": _circle("both"),
     "circle, skid": _circle("skid"),
     "deadband": _deadband,
+    "delay": _delay(96),
+    "delay, 24 counts": _delay(24),
+    "delay, one channel": _delay(24, "unsigned"),
 }
 
 
@@ -149,6 +163,13 @@ def test_straight_in_the_engine():
     run = plant.straight(true, 1002)
     found = straight(run.samples, synthetic.rover(), run.truth[-1].x_m - run.truth[0].x_m)
     near(found, {"wheel_radius": 0.0772, "mount_yaw": -5.5})
+
+
+def test_delay_in_the_engine():
+    """Starts and stops of a sprung rover on tyres that creep, at 24 counts."""
+    told = synthetic.rover(counts_per_rev=24)
+    run = plant.delay(told.with_changes(encoders__delay_s=0.06), 1000, starts=6)
+    near(delay(run.samples, told), {"wheels_later_than_imu": 0.06})
 
 
 @pytest.mark.large
@@ -371,6 +392,150 @@ def test_circle_refuses():
     refused(lambda: circle([spoiled(drives[0], 1, 1.12), drives[1]], config, 3.0), "slipped")
 
 
+@pytest.mark.parametrize(
+    ("poor", "words"),
+    [
+        ({"starts": 4}, "4 usable starts and stops; needs 5"),
+        ({"rise_s": 4.0}, "10 too slow to start or to stop"),
+        ({"rest_s": 0.3}, "0 usable starts and stops"),
+        ({"slip": 0.4}, "10 in which wheels and accelerometer disagree: slip"),
+        ({"turn_radps": 0.3}, "10 not straight"),
+        ({"late_s": 0.3}, "the wheels come 299 ms late, and 250 can be allowed for"),
+        ({"late_s": -0.3}, "the IMU samples come 30"),
+    ],
+)
+def test_delay_refuses(poor, words):
+    """Each poor drive with its own reason."""
+    drive, config, _ = made.delay_drive(1, **poor)
+    refused(lambda: delay(drive, config), words)
+
+
+@pytest.mark.parametrize(("share", "wheel"), [(0.0, 1), (1.15, 2), (-1.0, 3)])
+def test_delay_names_the_bad_wheel(share, wheel):
+    """Dead, slipping, backward: it would spoil the mean of four."""
+    drive, config, _ = made.delay_drive(1)
+    name = ("fl", "fr", "rl", "rr")[wheel]
+    refused(lambda: delay(spoiled(drive, wheel, share), config), f"10 in which {name} slipped")
+
+
+def test_delay_refuses_what_is_the_wrong_way_round():
+    """An IMU mounted backward; all four encoders backward."""
+    drive, config, _ = made.delay_drive(1, late_s=0.02)
+    turned = made.mounting(0, 0, 180) @ made.mounting(*config.imu.rotation_deg)
+    backward = config.with_changes(imu__rotation_deg=made.angles_deg(turned))
+    refused(lambda: delay(drive, backward), "IMU or counts backward")
+    counts = replace(drive, counts=-drive.counts)
+    refused(lambda: delay(counts, config), "IMU or counts backward")
+
+
+def test_delay_refuses_wheels_that_are_late_by_turns():
+    """A link that stalls: no single number describes it."""
+    drive, config, _ = made.delay_drive(1, late_s=0.0)
+    half = drive.wheel_s[-1] / 2
+    late = drive.wheel_s + np.where(drive.wheel_s > half, 0.1, 0.0)
+    refused(lambda: delay(replace(drive, wheel_s=late), config), "starts and stops disagree: from ")
+
+
+def test_delay_needs_counts():
+    """Wheels that report speeds; a rover file that says so of a drive with counts."""
+    drive, _, _ = made.delay_drive(1)
+    none = replace(drive, wheel_s=drive.wheel_s[:0], counts=drive.counts[:0])
+    refused(lambda: delay(none, synthetic.rover(kind="speed")), "no wheel counts")
+    refused(lambda: delay(drive, synthetic.rover(kind="speed")), "no encoders.counts_per_rev")
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.005, 0.25])
+@pytest.mark.parametrize("counts_per_rev", [96, 24])
+def test_delay_over_the_range_of_the_setting(late_s, counts_per_rev):
+    """At both ends: 5 ms either way is what a 10 ms period of the wheels leaves open anyway."""
+    drive, config, _ = made.delay_drive(3, late_s=late_s, counts_per_rev=counts_per_rev)
+    found = delay(drive, config)
+    assert found.settings["encoders.delay_s"] == pytest.approx(late_s, abs=0.005)
+
+
+def test_delay_builds_on_the_delay_of_the_imu():
+    """Only the difference is measured. What the IMU is known to be late by stays and is added; an
+    IMU that turns out to be the later one gets it, and the wheels get 0."""
+    drive, config, _ = made.delay_drive(1, late_s=0.02)
+    known = config.with_changes(imu__delay_s=0.01, encoders__delay_sd_s=0.03)
+    found = delay(drive, known)
+    late = found.value("wheels_later_than_imu").value
+    assert found.settings == {"encoders.delay_s": round(0.01 + late, 4)}
+    assert any(note.startswith("encoders.delay_sd_s can be 0") for note in found.notes)
+    drive, config, _ = made.delay_drive(1, late_s=-0.04)
+    found = delay(drive, config.with_changes(encoders__delay_s=0.01))
+    assert found.settings["encoders.delay_s"] == 0.0
+    assert found.settings["imu.delay_s"] == pytest.approx(0.04, abs=0.005)
+    assert any("the IMU is the later one, by " in note for note in found.notes)
+    drive, config, _ = made.delay_drive(12, late_s=0.0)
+    found = delay(drive, config)
+    assert found.value("wheels_later_than_imu").value < 0.0
+    assert found.settings == {"encoders.delay_s": 0.0}  # within what is left open
+
+
+def test_delay_leaves_out_a_start_that_slipped_and_says_so():
+    """One wheel spun once: nine are left."""
+    drive, config, _ = made.delay_drive(1, late_s=0.06)
+    counts = drive.counts.copy()
+    counts[drive.wheel_s > 5.0, 2] += 40
+    found = delay(replace(drive, counts=counts), config)
+    assert "over 9 starts and stops" in found.method
+    assert any("left out: 1 in which rl slipped" in note for note in found.notes)
+    assert found.value("wheels_later_than_imu").value == pytest.approx(0.06, abs=0.005)
+
+
+def test_delay_takes_gravity_off_by_the_gyro():
+    """Ground that waves by 2 degrees changes nothing; without the pitch gyro it is no ground to
+    measure on."""
+    flat, config, _ = made.delay_drive(11, uneven_deg=0.0)
+    uneven, _, _ = made.delay_drive(11, uneven_deg=2.0)
+    one, other = (delay(d, config).value("wheels_later_than_imu") for d in (flat, uneven))
+    assert one.value == pytest.approx(other.value, abs=0.0005)
+    assert one.sd == pytest.approx(other.sd, rel=0.05)
+    deaf = replace(uneven, gyro_radps=uneven.gyro_radps * [1.0, 0.0, 1.0])
+    refused(lambda: delay(deaf, config), "in which wheels and accelerometer disagree")
+
+
+def found_in(drive: Samples, config: Config) -> set[str]:
+    """Kinds of findings, of a rover that drives ahead."""
+    counts = dict(zip(drive.wheel_s.tolist(), drive.counts.tolist(), strict=True))
+    guard, kinds = Guard(config, engine=synthetic.QUICK), set()
+    samples = (drive.imu_s, drive.accel_mps2, drive.gyro_radps)
+    for t_s, accel, gyro in zip(*(x.tolist() for x in samples), strict=True):
+        reading = Reading(
+            t_s=t_s,
+            counts=counts.get(t_s),
+            accel_mps2=accel,
+            gyro_radps=gyro,
+            throttle=0.2,
+            steer=0.0,
+            motor_enabled=True,
+            command_age_s=0.0,
+        )
+        kinds |= {finding.kind for finding in guard.step(reading).findings}
+    return kinds
+
+
+@pytest.mark.parametrize("counts_per_rev", [96, 24])
+@pytest.mark.parametrize("late_s", [0.06, 0.1])
+def test_a_calibrated_delay_ends_false_findings(tmp_path, counts_per_rev, late_s):
+    """Starts and stops on ground that grips, wheel data late: locks and sensor faults out of the
+    blue, until the rover file has what ``apply`` makes of the calibration. The drive that is judged
+    is another one than that which was calibrated from."""
+    like = {"late_s": late_s, "counts_per_rev": counts_per_rev}
+    drive, config, _ = made.delay_drive(2, **like)
+    rover, patch, new = (tmp_path / name for name in ("rover.yaml", "delay.yaml", "new.yaml"))
+    rover.write_text(ROVER.replace("counts_per_rev: 96", f"counts_per_rev: {counts_per_rev}"))
+    patch.write_text(patch_text(delay(drive, config), "2026-01-02"))
+    new.write_text(merged(rover, [patch]))
+    other, told, _ = made.delay_drive(52, **like)
+    assert {"wheel_lock", "sensor_fault"} <= found_in(other, told)
+    known = Config.load(new).encoders
+    assert known.delay_s == pytest.approx(late_s, abs=0.005)
+    told = told.with_changes(encoders__delay_s=known.delay_s)
+    assert not found_in(other, told)
+
+
 def test_deadband_is_where_the_motor_starts_not_where_it_is_first_counted():
     """Even friction: the first count comes at 0.005 to 0.01 of the stick later. What is left is the
     motor's lag, taken for 0.03 s of a sweep of 0.02 a second, and the encoder's phase."""
@@ -401,14 +566,21 @@ def test_the_way_of_reversing(taps, words):
 
 
 @pytest.mark.parametrize(
-    "step", [level, straight, circle, deadband, pytest.param(noise, marks=needs_allantools)]
+    "step",
+    [level, straight, circle, deadband, delay, pytest.param(noise, marks=needs_allantools)],
 )
 @given(seed=st.integers(0, 10**6), cut=st.tuples(st.floats(0, 1), st.floats(0, 1)), data=st.data())
 @hyp(max_examples=20)
 def test_whatever_was_recorded_is_answered(step, seed, cut, data):
     """Parts of any drive, with channels gone, reversed or wild, given to any step: values that are
     numbers, or a refusal; never a crash."""
-    makers = (made.level_drive, made.straight_drive, made.deadband_drive, made.circle_drives)
+    makers = (
+        made.level_drive,
+        made.straight_drive,
+        made.deadband_drive,
+        made.circle_drives,
+        made.delay_drive,
+    )
     drive = data.draw(st.sampled_from(makers))(seed % 50)[0]
     drive = drive if isinstance(drive, Samples) else drive[0]
     low, high = sorted(cut)
@@ -430,6 +602,7 @@ def test_whatever_was_recorded_is_answered(step, seed, cut, data):
         straight: lambda: straight(drive, config, 10.0),
         circle: lambda: circle([drive, drive], config, 3.0),
         deadband: lambda: deadband(drive, config),
+        delay: lambda: delay(drive, config),
     }[step]
     try:
         found = call()

@@ -81,3 +81,18 @@ def test_bias_and_weak_brakes_look_as_the_table_says():
     weak = ROVER.with_changes(brakes__max_torque_nm=0.15)
     found, _ = seen(true=weak, slope_deg=12.0, operator=stand_operator, helped=True)
     assert set(found) == {("rolling", None)}
+
+
+@pytest.mark.large
+def test_late_wheel_data_look_as_the_table_says():
+    """Locks out of the blue, and they end when the lateness is stated."""
+    late = ROVER.with_changes(encoders__delay_s=0.06)
+    found, _ = seen(true=late)
+    assert found == {("wheel_lock", wheel): 1 for wheel in WHEELS}
+    assert not seen(true=late, believed=late)[0]
+    assert not seen(true=ROVER.with_changes(encoders__delay_s=0.02))[0]
+    coarse = ROVER.with_changes(encoders__counts_per_rev=24)
+    late = coarse.with_changes(encoders__delay_s=0.06)
+    kinds = {kind for kind, _ in seen(true=late, believed=coarse)[0]}
+    assert kinds == {"wheel_lock", "wheel_spin"}
+    assert not seen(true=late, believed=late)[0]

@@ -1,7 +1,8 @@
 """From recordings of simple drives to settings, each with its uncertainty.
 
-Five steps, in this order: ``level`` (biases and mounting of the IMU), ``noise`` (of its samples),
-``straight`` (counts a metre), ``circle`` (track, steering, yaw gyro), ``deadband`` (throttle).
+Six steps, in this order: ``level`` (biases and mounting of the IMU), ``noise`` (of its samples),
+``straight`` (counts a metre), ``delay`` (how late the wheels' data arrive), ``circle`` (track,
+steering, yaw gyro), ``deadband`` (throttle).
 ``GUIDE`` says what to drive for each. A step takes ``Samples`` and settings and returns a
 ``Calibration``; a drive too poor for it is refused with a ``CalibrationError`` that says why.
 
@@ -11,6 +12,7 @@ in 100, as far as what the step assumes holds; each step says what that is.
 
 from slipguard.calibrate.circle import circle
 from slipguard.calibrate.deadband import deadband
+from slipguard.calibrate.delay import delay
 from slipguard.calibrate.guide import GUIDE
 from slipguard.calibrate.level import level
 from slipguard.calibrate.noise import noise
@@ -27,6 +29,7 @@ __all__ = [
     "Value",
     "circle",
     "deadband",
+    "delay",
     "level",
     "load_samples",
     "merged",

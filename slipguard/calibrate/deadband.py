@@ -19,7 +19,7 @@ from itertools import pairwise
 import numpy as np
 
 from slipguard.calibrate.result import Calibration, Value
-from slipguard.calibrate.samples import Array, Samples
+from slipguard.calibrate.samples import Array, Samples, student
 from slipguard.config import Config
 
 LEAST_SWEEPS = 4
@@ -31,8 +31,6 @@ PRESS = 0.15
 TAP_S = 0.4
 LAG_S = 0.03
 """Controller and motor follow the throttle about so late; taken off, and as uncertain as long."""
-T95 = {1: 12.71, 2: 4.30, 3: 3.18, 4: 2.78, 5: 2.57, 6: 2.45, 7: 2.36, 8: 2.31, 9: 2.26, 10: 2.23}
-"""Two-sided 95 % points of Student's t by degrees of freedom (any statistical table)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +72,7 @@ def deadband(samples: Samples, config: Config) -> Calibration:
     freedom = sum(len(f) - 1 for f in found.values())
     pooled = math.sqrt(sum((len(f) - 1) * np.var(f, ddof=1) for f in found.values()) / freedom)
     pace = float(np.mean([sweep.rise_per_s for sweep in sweeps]))
-    widen = T95.get(freedom, 2.0 + 2.6 / freedom) / 2.0
+    widen = student(freedom) / 2.0
     values = [
         Value(
             name=f"dead_band_{word}",

@@ -20,6 +20,12 @@ Counts a metre and dead or backward encoders. A firm, level floor, tyres as they
 2. Drive straight along a string or wall at walking pace. Start and stop briskly enough to feel,
    gently enough that no wheel slips.
 3. Stop with the same axle above the second mark, or measure how far it went. Stand 4 seconds.""",
+    "delay": """\
+How much later than the IMU's the wheels' data arrive. Needs level; the floor of the line will do.
+1. Stand for four seconds, wheels straight.
+2. Start briskly, roll for half a metre to a metre, stop briskly; no wheel may slip. Stand for two
+   seconds.
+3. Ten times, all ahead, or ahead and back by turns. Stand for four seconds.""",
     "circle": """\
 Track, steering and yaw gyro; swapped encoders. A firm, level floor. Two recordings.
 1. Steer fully to the left and keep it. Mark where the nose points. Stand 4 seconds.

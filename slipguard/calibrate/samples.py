@@ -25,6 +25,8 @@ MOST_COUNTS = 2000.0
 """From one reading to the next; a walk with a fine encoder gives a few dozen."""
 TRIM_S = 0.5
 """Left out at both ends of a stand: springs that still settle."""
+T95 = {1: 12.71, 2: 4.30, 3: 3.18, 4: 2.78, 5: 2.57, 6: 2.45, 7: 2.36, 8: 2.31, 9: 2.26, 10: 2.23}
+"""Two-sided 95 % points of Student's t by degrees of freedom (any statistical table)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,3 +211,8 @@ def mean_and_sd(values: Array, block: int) -> tuple[Array, Array]:
     means = values[: blocks * block].reshape(blocks, block, -1).mean(axis=1)
     variance = np.mean(np.diff(means, axis=0) ** 2, axis=0) / 2.0
     return values.mean(axis=0), np.sqrt(variance / blocks)
+
+
+def student(freedom: int) -> float:
+    """How many standard deviations either way hold 95 % where they come from few values."""
+    return T95.get(freedom, 2.0 + 2.6 / freedom)

@@ -23,7 +23,7 @@ from slipguard.config import Config
 from slipguard.settings import GRAVITY_MPS2
 
 app = typer.Typer(
-    help="Measure settings from simple drives.\n\nBiases, noise, wheels, track, throttle. "
+    help="Measure settings from simple drives.\n\nBiases, noise, wheels, delay, track, throttle. "
     "'slipguard calibrate guide' says what to drive.",
     epilog=end_of_help("calibrate"),
     no_args_is_help=True,
@@ -106,6 +106,14 @@ def straight(
     config = load_rover(drive, rover, *(after or ()))
     found = steps.straight(steps.load_samples(drive), config, length, length_sd_m=length_sd)
     _finish(found, out, date)
+
+
+@_step("delay")
+def delay(
+    drive: Drive, rover: Rover = None, after: After = None, out: Out = None, date: Date = None
+) -> None:
+    config = load_rover(drive, rover, *(after or ()))
+    _finish(steps.delay(steps.load_samples(drive), config), out, date)
 
 
 @_step("circle")

@@ -24,6 +24,7 @@ EXAMPLES = {
     "calibrate level": "calibrate level stands.csv --out level.yaml",
     "calibrate noise": "calibrate noise five_minutes.csv --out noise.yaml",
     "calibrate straight": "calibrate straight line.csv --length 10.02 --after level.yaml",
+    "calibrate delay": "calibrate delay starts.csv --after level.yaml --out delay.yaml",
     "calibrate circle": "calibrate circle left.csv right.csv --turns 3 --after straight.yaml",
     "calibrate deadband": "calibrate deadband in_the_air.csv --out deadband.yaml",
     "calibrate apply": "calibrate apply rover.yaml level.yaml --out rover_calibrated.yaml",
