@@ -33,6 +33,7 @@ from slipguard.calibrate import (
     patch_text,
     straight,
 )
+from slipguard.calibrate.delay import _fit, _stretches
 from slipguard.calibrate.level import GYRO_DRIFT
 from slipguard.calibrate.rotation import axis_angle, from_sensor, turn
 from slipguard.calibrate.samples import mean_and_sd
@@ -253,6 +254,31 @@ def test_mean_and_sd_see_filtered_noise():
     assert float(np.std(means)) == pytest.approx(float(np.mean(sds)), rel=0.15)
 
 
+def test_delay_is_found_as_well_as_can_be():
+    """Noise on the counts alone: the scatter of a stretch's lateness is the Cramer-Rao bound of a
+    delay whose scale and constant are unknown: the last diagonal element of s^2 (J' J)^-1, s the
+    noise and J the derivatives of the counted travel by scale, constant and delay (Kay,
+    *Fundamentals of Statistical Signal Processing* 1, 1993, sections 3.8 and 3.11, from memory)."""
+    drive, config, _ = made.delay_drive(4, counts_per_rev=4096, late_s=0.06)
+    rng = np.random.default_rng(5)
+    noise_m = 0.001
+    scores = []
+    for before, after in _stretches(drive, config):
+        moves = (drive.wheel_s > before[1]) & (drive.wheel_s < after[0])
+        way = config.count_m * np.mean(drive.counts[moves], axis=1)
+        speed = np.gradient(way, drive.wheel_s[moves])
+        by = np.stack((way - way[0], np.ones_like(way), -speed), axis=1)
+        bound_s = noise_m * math.sqrt(np.linalg.inv(by.T @ by)[2, 2])
+        found = []
+        for _ in range(30):
+            counts = drive.counts.copy()
+            counts[moves] += np.round(rng.normal(0.0, noise_m / config.count_m, (np.sum(moves), 1)))
+            found.append(_fit(replace(drive, counts=counts), config, before, after).late_s)
+        scores.append(np.std(found, ddof=1) / bound_s)
+    low, high = np.sqrt(np.array(stats.chi2.interval(0.999, 29 * len(scores))) / 29 / len(scores))
+    assert low < math.sqrt(np.mean(np.square(scores))) < high
+
+
 # -- refusals -----------------------------------------------------------------------------------
 
 
@@ -397,7 +423,7 @@ def test_circle_refuses():
     [
         ({"starts": 4}, "4 usable starts and stops; needs 5"),
         ({"rise_s": 4.0}, "10 too slow to start or to stop"),
-        ({"rest_s": 0.3}, "0 usable starts and stops"),
+        ({"rest_s": 0.5}, "0 usable starts and stops, 1 too slow"),
         ({"slip": 0.4}, "10 in which wheels and accelerometer disagree: slip"),
         ({"turn_radps": 0.3}, "10 not straight"),
         ({"late_s": 0.3}, "the wheels come 299 ms late, and 250 can be allowed for"),
@@ -434,6 +460,45 @@ def test_delay_refuses_wheels_that_are_late_by_turns():
     half = drive.wheel_s[-1] / 2
     late = drive.wheel_s + np.where(drive.wheel_s > half, 0.1, 0.0)
     refused(lambda: delay(replace(drive, wheel_s=late), config), "starts and stops disagree: from ")
+
+
+def test_delay_says_how_much_starts_and_stops_disagree():
+    """The second half 20 ms later than the first: a mean of ten that scatter by 10.5 ms, Student's
+    t for 9 degrees of freedom (2.26), and the creep of the tyres."""
+    drive, config, _ = made.delay_drive(1, late_s=0.0)
+    half = drive.wheel_s[-1] / 2
+    late = replace(drive, wheel_s=drive.wheel_s + np.where(drive.wheel_s > half, 0.02, 0.0))
+    expected = 2.26 / 2 * 0.0105 / math.sqrt(10)
+    assert expected < delay(late, config).value("wheels_later_than_imu").sd < 1.3 * expected
+
+
+def test_delay_uses_every_start_of_one_channel_encoders():
+    """Ahead and back by turns: the accelerometer says which way."""
+    drive, config, _ = made.delay_drive(2, direction="unsigned")
+    assert "over 10 starts and stops" in delay(drive, config).method
+
+
+def test_delay_refuses_a_rover_that_did_not_stand():
+    """Its gyro is at another offset in each rest; and an IMU too slow to tell."""
+    drive, config, _ = made.delay_drive(1)
+    ramp = drive.imu_s[:, None] * np.array([0.0, 0.02, 0.0])
+    tipping = replace(drive, gyro_radps=drive.gyro_radps + ramp)
+    refused(lambda: delay(tipping, config), "10 without standstill")
+    slow = replace(
+        drive,
+        imu_s=drive.imu_s[::40],
+        accel_mps2=drive.accel_mps2[::40],
+        gyro_radps=drive.gyro_radps[::40],
+    )
+    refused(lambda: delay(slow, config), "with too few IMU samples")
+
+
+def test_delay_tells_a_wrong_radius():
+    """It does no harm here, as it is a scale; worth a word."""
+    drive, config, _ = made.delay_drive(1, late_s=0.02)
+    found = delay(drive, config.with_changes(rover__wheel_radius_m=0.085))
+    assert any("% more than by the accelerometer" in note for note in found.notes)
+    assert found.value("wheels_later_than_imu").value == pytest.approx(0.02, abs=0.005)
 
 
 def test_delay_needs_counts():
@@ -770,6 +835,32 @@ def test_the_example_finds_the_radius_of_another_rover(tmp_path, capsys):
     assert main(["calibrate", "straight", str(drive), *arguments]) == 0
     found = Config.load(told, patch).rover.wheel_radius_m
     assert found == pytest.approx(0.078, abs=0.0003)
+
+
+@pytest.mark.large
+def test_the_example_finds_how_late_another_rovers_wheels_are(tmp_path, capsys):
+    """The example's starts, simulated with wheel data 60 ms late and calibrated with a rover file
+    that does not say so: another drive of that rover shows a spin that never was, and nothing once
+    the patch is applied. From the command line alone."""
+    true, told, new, starts, line, patch = (
+        tmp_path / name
+        for name in ("true.yaml", "told.yaml", "new.yaml", "starts.csv", "line.csv", "delay.yaml")
+    )
+    told.write_text(ROVER.replace("rotation_deg: [0, 0, 3]", "rate_hz: 200"))
+    true.write_text(told.read_text().replace("quadrature}", "quadrature, delay_s: 0.06}"))
+    example = str(HOME / "examples" / "calibration_drives.py")
+    for drive in (starts, line):
+        simulated = ["simulate", f"{example}:{drive.stem}", "--rover", str(true)]
+        assert main([*simulated, "--no-guard", "--seed", "1003", "--out", str(drive)]) == 0
+    calibrate = ["calibrate", "delay", str(starts), "--rover", str(told), "--out", str(patch)]
+    assert main(calibrate) == 0
+    assert main(["calibrate", "apply", str(told), str(patch), "--out", str(new)]) == 0
+    assert Config.load(new).encoders.delay_s == pytest.approx(0.06, abs=0.005)
+    capsys.readouterr()
+    assert main(["replay", str(line), "--rover", str(told)]) == 0
+    assert "False alarms: wheel spin" in capsys.readouterr().out
+    assert main(["replay", str(line), "--rover", str(new)]) == 0
+    assert "No findings." in capsys.readouterr().out
 
 
 def test_command_refuses_a_poor_drive(recorded, capsys):

@@ -1,11 +1,11 @@
 """Brisk starts and stops: how much later than the IMU's the wheels' data arrive.
 
 From one standstill to the next the accelerometer, less the bias that would leave a speed at the end
-(a zero-velocity update), gives the rims' travel p(t) up to a scale s. The wheels counted
-s p(t - d) + const. Least squares over s, d and the constant (Gauss and Newton): travel is a step,
-and its change with d, the speed, is a bump, so the two are told apart. Each stretch has its own
-noise and its own phase of the counts, so the uncertainty comes from the scatter of the stretches,
-widened by Student's t for few of them.
+(a zero-velocity update: Foxlin, *IEEE Computer Graphics and Applications* 25, 2005, from memory),
+gives the rims' travel p(t) up to a scale s. The wheels counted s p(t - d) + const. Least squares
+over s, d and the constant (Gauss and Newton): travel is a step, and its change with d, the speed,
+is a bump, so the two are told apart. Each stretch has its own noise and its own phase of the
+counts, so the uncertainty comes from the scatter of the stretches, widened by Student's t for few.
 
 Where the nose rises or sinks on the way, the pitch gyro says how much gravity gets into x. A tyre
 that grips turns faster under drive and slower under braking: its rim runs ahead by v^2 / (2 g
@@ -109,9 +109,10 @@ def delay(samples: Samples, config: Config) -> Calibration:
     settings, notes = _settings(samples, config, late, sd)
     scale = float(np.mean([fit.scale for fit in fits]))
     if abs(scale - 1.0) > SLIPPED:
+        more = "more" if scale > 1.0 else "less"
         notes.append(
-            f"the wheels went {100 * (scale - 1.0):+.0f} % further than the accelerometer says: "
-            "all of them slipped, rover.wheel_radius_m is off (straight), or level is missing"
+            f"by the counts it went {100 * abs(scale - 1.0):.0f} % {more} than by the "
+            "accelerometer: rover.wheel_radius_m is off (straight), or all wheels slipped"
         )
     notes += [f"left out: {n} {why}" for why, n in spoilt.most_common()]
     return Calibration(
