@@ -10,7 +10,7 @@ import pytest
 from filterpy.kalman import KalmanFilter
 from scipy import stats
 from scipy.linalg import solve_discrete_are
-from synthetic import DRIVES, ROVERS, covered, drive, driven, rover, run, speed_error
+from synthetic import DRIVES, ROVERS, covered, drive, driven, kinds, rover, run, speed_error
 
 from slipguard.frame import Frame
 from slipguard.fuse import model, trust
@@ -268,6 +268,24 @@ def test_truth_is_within_two_sigma_and_the_speed_is_near_it(name):
         shares.append(covered(decisions, truth))
     assert np.mean(shares) >= 0.93, shares
     assert np.sqrt(np.mean(np.concatenate(errors) ** 2)) < MOST_RMSE_MPS.get(name, 0.012)
+
+
+@pytest.mark.parametrize("roll_mps2", [0.25, 0.5])
+@pytest.mark.parametrize("counts_per_rev", [24, 48, 96])
+def test_a_rover_that_rolls_as_it_is_switched_on(counts_per_rev, roll_mps2):
+    """A restart on a slope without brakes: no gravity was learnt, and few counts come at first.
+    The speed stays inside two standard deviations and no wheel is accused."""
+    config = rover(counts_per_rev=counts_per_rev)
+    slope_rad = math.asin(roll_mps2 / 9.80665)
+    shares, found = [], set()
+    for seed in range(10):
+        speed = [(0, 0), (1.5, -1.5 * roll_mps2)]
+        truth = drive(config, speed, slope_rad=slope_rad, throttle=[(0, 0)], seed=seed)
+        decisions = run(config, truth.readings)
+        shares.append(covered(decisions, truth))
+        found |= kinds(decisions)
+    assert np.mean(shares) >= 0.93, shares
+    assert found == {("rolling", None)}
 
 
 def test_speeds_as_given_are_used_as_given():

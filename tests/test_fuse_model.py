@@ -260,8 +260,8 @@ class Spy:
 
 def predicted(x: model.Array, frame: Frame, steered: str = "front") -> Spy:
     body = Body(rover(steered=steered), FilterpyEngine)
-    body.engine = spy = Spy(x)
     body.take_imu(frame)
+    body.engine = spy = Spy(x)
     body.predict(frame, False)
     return spy
 

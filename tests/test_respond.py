@@ -135,7 +135,8 @@ def test_link_lost_or_motor_off_at_speed(by, speed, slope_rad):
     assert deceleration(log, cause, end) == pytest.approx(1.5, rel=0.1)
     assert grip_shares(log, cause, end).min() > 0.8
     assert list(dict.fromkeys(d.hold for d in after)) == [Hold.STOPPING, Hold.HOLDING]
-    assert abs(log.way_m[-1] - log.way_m[end]) < 0.02
+    # The small plant's tyres creep by a millimetre a second on wheels that stand.
+    assert abs(log.way_m[-1] - log.way_m[end]) < 0.03
 
 
 def test_uphill_the_slope_itself_stops():

@@ -212,6 +212,8 @@ class Body:
         """Smooth the accelerometer and measure how much it shakes."""
         if not self._imu_seen:
             self._imu_seen = True
+            # Most likely it stands as it is switched on: all that is felt is gravity.
+            self.engine.x[C] = max(-GRAVITY_MPS2, min(GRAVITY_MPS2, frame.accel[0]))
             self._s_y = frame.accel[1]
             for j in range(3):
                 self.accel_smooth[j] = frame.accel[j]

@@ -127,7 +127,8 @@ class Motion:
         body, track = self.body, self.wheels.tracks[i]
         hub, _ = body.hub_speed(i, body.speed_mps, body.yaw_radps)
         slip_sd = math.hypot(v_sd, track.rim_sd_mps)
-        if track.gripping and self.wheels.excess_m[i] == 0.0:  # as far as its counts can tell
+        told = abs(self.wheels.excess_m[i]) > self.wheels.excess_sd_m[i]
+        if track.gripping and not told:  # as far as its counts can tell
             return hub, 0.0, slip_sd, 0.0, track.travel_m
         # The encoders speak of a moment ago: carry the rim on with the body.
         rim = track.rim_mps + body.body_turn_mps + body.accel_mps2 * body.late_s

@@ -7,14 +7,20 @@ same to every sensor here).
 
 With few counts a revolution a slow start goes uncounted for a while. The accelerometer feels
 it: Page's cumulative sum (E. S. Page, Biometrika 41, 1954) of the difference between specific
-force and the gravity learnt at rest ends the rest before the first count comes.
+force and the gravity learnt at rest ends the rest before the first count comes. Before the first
+rest that gravity is not known, and a rover that rolls as it is switched on feels like one that
+stands on another slope: there every wheel must have had the time to count.
 """
 
 from __future__ import annotations
 
+import math
+
 STILL_S = 0.12
 CREEP_MPS = 0.1
 """Wheels that turn slower than this may go uncounted for the time of a count and a half."""
+LEAST_ROLL_MPS2 = 0.25
+"""What rolls as it is switched on speeds up at least so fast; on fainter slopes tyres stick."""
 QUIET_S = 0.5
 SLOW_MPS = 0.05
 SLOW_SD = 2.5
@@ -29,7 +35,10 @@ class RestWatch:
     """Decides on rest, one IMU sample after the other."""
 
     def __init__(self, count_m: float, accel_noise_mps2: float, gyro_noise_radps: float) -> None:
-        self._still_s = max(STILL_S, 1.5 * count_m / CREEP_MPS)
+        self._later_still_s = max(STILL_S, 1.5 * count_m / CREEP_MPS)
+        # s = a t^2 / 2, until a count is through.
+        self._first_still_s = max(self._later_still_s, math.sqrt(2.0 * count_m / LEAST_ROLL_MPS2))
+        self._still_s = self._first_still_s
         self._accel_var = accel_noise_mps2**2
         self._gyro_limit = 5.0 * gyro_noise_radps + 0.01 + TURN_RADPS
         self._sums = [0.0, 0.0]
@@ -49,6 +58,7 @@ class RestWatch:
         self._sums[0] = self._sums[1] = 0.0
         self._jolts = 0
         self._quiet_s = self._moved_s = self._calm_s = 0.0
+        self._still_s = self._first_still_s
         self.at_rest = False
 
     def step(
@@ -83,6 +93,8 @@ class RestWatch:
         self._quiet_s = self._quiet_s + dt_s if still and calm else 0.0
         slow = abs(speed_mps) < SLOW_MPS + SLOW_SD * speed_sd_mps
         self.at_rest = still and (slow or self._quiet_s > QUIET_S)
+        if self.at_rest:
+            self._still_s = self._later_still_s
         if not still:
             self._sums[0] = self._sums[1] = 0.0
         return self.at_rest

@@ -37,6 +37,8 @@ CUSUM_LIMIT = 6.0
 PULL_TAU_S = 0.15
 PULL_DOUBT = 0.5
 EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
+SAME_BOX = 0.25  # of a count
+SAME_BOX_S = 0.1
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
@@ -94,6 +96,8 @@ class Wheels:
         self.doubt_mps = 0.0
         self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
+        self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
+        self._boxed_s = [0.0] * 4  # and how long ago that was
         self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._parting = Parting()
@@ -263,9 +267,15 @@ class Wheels:
                 continue
             if excess == 0.0:
                 wheel.grip(body.seen_hub_mps(i))
-            innovation[i], noise[i] = model.box_update(
-                mean, var, wheel.low_m, wheel.high_m, self._edge_sd
-            )
+            # A box says little new to a prediction that has not moved in it since; said again and
+            # again it would make one sure of the middle.
+            self._boxed_s[i] += age
+            moved = abs(mean - self._boxed_m[i]) > SAME_BOX * self._count_m
+            if step != 0.0 or excess != 0.0 or moved or self._boxed_s[i] > SAME_BOX_S:
+                innovation[i], noise[i] = model.box_update(
+                    mean, var, wheel.low_m, wheel.high_m, self._edge_sd
+                )
+                self._boxed_m[i], self._boxed_s[i] = mean, 0.0
             far = abs(excess) > TRUST_MARGIN_M + TRUST_SD * sd
             creeps = self._creeps_along(i, innovation[i], var + noise[i], spinning)
             if far or creeps:
