@@ -71,6 +71,23 @@ def test_standing_for_long_is_nothing(counts):
     assert abs(late[-1].estimate.distance_m) < 0.01
 
 
+@pytest.mark.parametrize("creep_mps", [0.004, 0.015, 0.03])
+@pytest.mark.parametrize("counts", [96, 24])
+def test_a_rover_that_creeps_is_found_within_two_counts(counts, creep_mps):
+    """A hold that is too weak: so slow that rest is believed between two counts, and yet it rolls.
+    Each time it has crept so far it is said again, with the way it went."""
+    config = rover(counts_per_rev=counts)
+    speed = [(0, 0), (2, 0), (2.1, -creep_mps), (2.1 + 0.15 / creep_mps, -creep_mps)]
+    for seed in range(3):
+        truth = drive(config, speed, slope_rad=0.1, throttle=[(0, 0)], seed=seed)
+        decisions = run(config, truth.readings)
+        assert kinds(decisions) == {("rolling", None)}
+        found = [(d.t_s, f) for d in decisions for f in d.findings]
+        assert (found[0][0] - 102.05) * creep_mps < 2.1 * config.count_m
+        assert all(f.value >= f.threshold for _, f in found)
+        assert (decisions[-1].t_s - found[-1][0]) * creep_mps < 2.1 * config.count_m
+
+
 # --- Spin and lock ---------------------------------------------------------------------------
 
 

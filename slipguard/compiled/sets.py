@@ -72,12 +72,14 @@ class Motions(NamedTuple):
     asked: NDArray[np.int64]
 
     def last_alike(self) -> NDArray[np.int64]:
-        """For each row the last one of its stretch of equal command, rest and direction."""
+        """For each row the last one of its stretch of equal command, rest and direction, and at
+        rest of equal counts."""
         if not len(self.t_s):
             return np.empty(0, np.int64)
         differs = np.zeros(len(self.t_s), np.bool_)
         for column in (self.asked, self.at_rest, self.speed_mps > 0.0):
             differs[:-1] |= column[1:] != column[:-1]
+        differs[:-1] |= self.at_rest[1:] & (np.diff(self.travel_m, axis=0) != 0.0).any(axis=1)
         differs[-1] = True
         ends = np.flatnonzero(differs)
         return ends[np.searchsorted(ends, np.arange(len(differs)))]

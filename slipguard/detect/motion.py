@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from slipguard.detect.found import ROLLING, SLIDING, Found
@@ -12,7 +13,10 @@ STILL_RIM_MPS = 0.03
 SLIDING_MPS = 0.1
 CREPT_M = 0.006
 KNOWN_SD_MPS = 0.05
-START_MPS = 0.1
+START_MPS, START_MPS2 = 0.1, 1.0
+"""Speed, and more of it for the time since, of a rover that stood as the guard came."""
+CREEP_S = 0.3
+"""A creep is said for so long, since rest may set in again with the very next step."""
 UNKNOWN = 9
 """Instead of a direction asked for: no command was ever given."""
 ROLLS, FORWARD, AGAINST = 1, 1, 2
@@ -27,6 +31,9 @@ class RollingRule:
     not. With drive asked, motion against it counts once the rover has stopped or gone the asked
     way since, so that slowing down before reversing does not.
 
+    A brake that holds too weakly lets the rover creep from count to count, and rest is believed
+    between two of them. So where it came to rest is kept, and counts away from there add up.
+
     Attributes
     ----------
     on : bool
@@ -39,6 +46,8 @@ class RollingRule:
         What the driver asks for: 1, 0 (no drive), -1, or ``UNKNOWN``.
     origin_m : float
         Distance from which on it rolled.
+    crept_m : float
+        How far it crept, the last time it did.
     """
 
     def __init__(self, rolling: Rolling, count_m: float) -> None:
@@ -46,13 +55,18 @@ class RollingRule:
         self._speed_sd = float(rolling.speed_sd)
         self._travel_m = rolling.travel_mm * 1e-3
         # Too slow for its speed to be sure, but not for its travel.
-        self._crept_m = max(CREPT_M, 1.5 * count_m, self._travel_m)
+        self._creep_m = max(CREPT_M, 1.5 * count_m, self._travel_m)
         # Whether motion that way counts, at [1] forward and at [-1] backward.
         self._armed = [False, False, False]
         self._fresh = True
+        self._fresh_s = 0.0  # time of the first step, until the speed is known
         self._resting = False
         self._going = 0  # direction in the last step
         self._counts_at_origin = [0.0] * 4
+        self._stays = False  # nothing but rest, and what interrupted it, since it came to rest at
+        self._stays_at = [0.0] * 4
+        self._crept_s = -math.inf  # when it last did
+        self.crept_m = 0.0
         self.on = False
         self.since_s = 0.0
         self.way = 0
@@ -76,19 +90,31 @@ class RollingRule:
         if asked == UNKNOWN:
             self.on = False
             return
-        if self._fresh and sd < KNOWN_SD_MPS:
-            self._fresh = False
-            if abs(v) < START_MPS:  # it stood, more or less, when the guard came
-                self._armed[1] = self._armed[-1] = True
+        if self._fresh:
+            if self._fresh_s == 0.0:
+                self._fresh_s = t_s
+            if sd < KNOWN_SD_MPS:
+                self._fresh = False
+                if abs(v) < START_MPS + START_MPS2 * (t_s - self._fresh_s):
+                    self._armed[1] = self._armed[-1] = True
+        crept = self._crept(travel_m, at_rest)
+        if crept != 0:
+            self._crept_s = t_s
+            if not self.on:
+                self.on, self.since_s, self.way = True, t_s, crept
+        creeps = self.on and t_s - self._crept_s < CREEP_S
+        self.crept_m = self.crept_m if creeps else 0.0
         if at_rest:
             self._armed[1] = self._armed[-1] = True
             self._set_origin(distance_m, travel_m)
-            self.on = False
+            self.on = creeps
             return
         fast = self._speed_mps + self._speed_sd * sd
         way = self._going
         if abs(v) > fast:
             self._armed[-way] = True  # turning round from here on would be rolling
+        if creeps:
+            return
         if self.on:
             if abs(v) < self._speed_mps or way != self.way:
                 self.on = False
@@ -113,17 +139,37 @@ class RollingRule:
             if (travel_m[i] - self._counts_at_origin[i]) * way > 0.0:
                 counted += 1
         moved = abs(v) > fast and counted >= 2
-        crept = travel > self._crept_m and counted >= 3
+        crept = travel > self._creep_m and counted >= 3
         if moved or crept:
             self.on, self.since_s, self.way = True, t_s, way
 
     @property
     def settled(self) -> bool:
-        """Whether more steps of the same command, rest and direction would change nothing but
-        the origin, so that of a stretch of them the last one stands for all."""
+        """Whether more steps of the same command, rest and direction, and at rest of the same
+        counts, would change nothing but the origin, so that of a stretch of them the last one
+        stands for all."""
         if self.on or self._fresh:
             return False
         return self._resting or (self.asked == self._going and bool(self._armed[-self._going]))
+
+    def _crept(self, travel_m: Sequence[float], at_rest: bool) -> int:
+        """Which way it has crept since it came to rest, 0: neither; and from here anew."""
+        if not self._stays or self.asked != 0:
+            self._stays = at_rest and self.asked == 0
+            for i in range(4):
+                self._stays_at[i] = travel_m[i]
+            return 0
+        ahead, behind, sum_m = 0, 0, 0.0
+        for i in range(4):
+            way_m = travel_m[i] - self._stays_at[i]
+            ahead += way_m > self._creep_m
+            behind += way_m < -self._creep_m
+            sum_m += way_m
+        if ahead < 3 and behind < 3:
+            return 0
+        self._stays = False
+        self.crept_m = 0.25 * abs(sum_m)
+        return 1 if ahead > behind else -1
 
     def _command_changed(
         self, distance_m: float, travel_m: Sequence[float], at_rest: bool, asked: int
@@ -169,7 +215,7 @@ class UnaskedMotion:
         code = 0
         if rule.on:
             code = ROLLS + (FORWARD if rule.way > 0 else 0) + (AGAINST if rule.asked else 0)
-        rolled_mm = abs(estimate.distance_m - rule.origin_m) * 1e3
+        rolled_mm = max(abs(estimate.distance_m - rule.origin_m), rule.crept_m) * 1e3
         found.put(ROLLING, code, rule.since_s, rolled_mm, self._limit_mm)
         speed, limit = abs(estimate.speed_mps), SLIDING_MPS + 3.0 * estimate.speed_sd_mps
         rims = estimate.wheel_speed_mps
