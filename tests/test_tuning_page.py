@@ -12,9 +12,11 @@ from test_tune_closed_loop import MINE
 from slipguard import Config
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
+from slipguard.recording import Event
 from slipguard.report import tuning_page
-from slipguard.report.tuning import _envelope
+from slipguard.report.tuning import _envelope, _lanes, _worst_legend
 from slipguard.tune import LoopDrive, closed_loop, tune, tune_closed_loop
+from slipguard.tune.worst import BeforeAfter
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +69,21 @@ def test_the_page_holds_everything_and_loads_nothing(tuned, config):
     assert tuned.reason in text
     sets = {tuple(t.values.items()) for t in (tuned.own, tuned.recommended, *tuned.pareto)}
     assert text.count("data-set=") == len(sets)
+
+
+def test_slight_labels_look_slight():
+    """What need not be found is dotted and not filled, and only then the legend tells of it."""
+    spin = Event(kind="wheel_spin", wheel="fl", start_s=1.0, end_s=2.0)
+    nudge = Event(kind="rolling", wheel=None, start_s=3.0, end_s=3.1, slight=True)
+
+    def shown(*labels):
+        worst = BeforeAfter(name="", start_s=0.0, end_s=4.0, labels=labels, before=(), after=())
+        bars = [r for r in _lanes(worst).renderers if r.glyph.line_dash != []]
+        starts = {str(bar.glyph.line_dash): list(bar.data_source.data["left"]) for bar in bars}
+        return starts, "slight" in _worst_legend(worst)
+
+    assert shown(spin, nudge) == ({"dashed": [1.0], "dotted": [3.0]}, True)
+    assert shown(spin) == ({"dashed": [1.0], "dotted": []}, False)
 
 
 def test_the_page_of_a_closed_loop_says_what_was_judged(looped, config):

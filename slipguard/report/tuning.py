@@ -403,8 +403,10 @@ def _lanes(worst: BeforeAfter) -> Plot:
     plot.x_range.start, plot.x_range.end = worst.start_s - edge, worst.end_s + edge
     plot.yaxis.major_tick_line_alpha = 0
     plot.ygrid.visible = False
-    rows = (
-        (worst.labels, 0.28, LABEL, {"fill_alpha": 0.1, "line_dash": "dashed"}),
+    full, slight = _by_weight(worst)
+    rows: tuple[tuple[Sequence[Event | Episode], float, str, dict[str, Any]], ...] = (
+        (full, 0.28, LABEL, {"fill_alpha": 0.1, "line_dash": "dashed"}),
+        (slight, 0.28, LABEL, {"fill_alpha": 0.0, "line_dash": "dotted"}),
         (worst.before, 0.0, BEFORE, {"fill_alpha": 0.45}),
         (worst.after, -0.28, AFTER, {"fill_alpha": 0.85}),
     )
@@ -423,6 +425,12 @@ def _lanes(worst: BeforeAfter) -> Plot:
             ),
         )  # fmt: skip
     return plot
+
+
+def _by_weight(worst: BeforeAfter) -> tuple[list[Event], list[Event]]:
+    """The labels: those that must be found, and the slight ones."""
+    full = [e for e in worst.labels if not e.slight]
+    return full, [e for e in worst.labels if e.slight]
 
 
 def _lane(event: Event | Episode) -> str:
@@ -481,6 +489,11 @@ def _worst_legend(worst: BeforeAfter | LoopBeforeAfter) -> str:
     if isinstance(worst, BeforeAfter):
         items = [
             _bar(LABEL, 'fill-opacity="0.1" stroke-dasharray="3 2"') + "labelled",
+            *(
+                [_bar(LABEL, 'fill-opacity="0" stroke-dasharray="1 2"') + "labelled, slight"]
+                if _by_weight(worst)[1]
+                else []
+            ),
             _bar(BEFORE, 'fill-opacity="0.45"') + "found with the rover's own set",
             _bar(AFTER, 'fill-opacity="0.85"') + "found with the recommended set",
         ]
