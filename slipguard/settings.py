@@ -111,6 +111,11 @@ class Encoders:
         """Whether direction must be inferred: counts only ever go up."""
         return self.kind == "counts" and self.direction == "unsigned"
 
+    @property
+    def directed(self) -> bool:
+        """Whether wheels count, and there and back: what rocks is then where it was."""
+        return self.kind == "counts" and self.direction == "quadrature"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imu:

@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 from sizes import rest_large
-from synthetic import DRIVES, ROVERS, drive, driven, kinds, rover, run
+from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run
 
 from slipguard import WHEELS, Guard
+from slipguard.reading import quad
 
 RAMP = [(1.5, 0.0), (1.6, 1.0), (2.2, 1.0), (2.3, 0.0)]
 """Slip speed of a wheel that spins from 1.5 to 2.3 s."""
@@ -86,6 +87,23 @@ def test_a_rover_that_creeps_is_found_within_two_counts(counts, creep_mps):
         assert (found[0][0] - 102.05) * creep_mps < 2.1 * config.count_m
         assert all(f.value >= f.threshold for _, f in found)
         assert (decisions[-1].t_s - found[-1][0]) * creep_mps < 2.1 * config.count_m
+
+
+@pytest.mark.parametrize("encoders", [{"kind": "speed"}, {"direction": "unsigned"}])
+def test_what_adds_up_at_rest_without_direction_is_no_creep(encoders):
+    """A hundred seconds at rest with wheel speeds that are a little off, or with edges that flicker
+    on one channel: their sum says nothing."""
+    config = rover(**encoders)
+    truth = drive(config, [(0, 0), (3, 0)], throttle=[(0, 0)])
+    still, decisions, guard = truth.readings, [], Guard(config, QUICK)
+    for k in range(20_000):
+        reading = dataclasses.replace(still[k % len(still)], t_s=100.0 + k * 0.005)
+        if reading.counts is not None:
+            reading = dataclasses.replace(reading, counts=quad([k // 400] * 4))
+        if reading.wheel_speed_radps is not None:
+            reading = dataclasses.replace(reading, wheel_speed_radps=quad([0.02] * 4))
+        decisions.append(guard.step(reading))
+    assert ("rolling", None) not in kinds(decisions)
 
 
 # --- Spin and lock ---------------------------------------------------------------------------

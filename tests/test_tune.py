@@ -237,7 +237,7 @@ def test_quick_follows_whatever_an_estimate_may_be(seed, config):
     changed = _any_thresholds(config, seed) if seed % 4 else config
     wander, collected, log = _Wander(rng), Collected(), EpisodeLog()
     slip = WheelSlip(changed.spin)
-    motion = UnaskedMotion(changed.rolling, changed.count_m)
+    motion = UnaskedMotion(changed.rolling, changed.count_m, changed.encoders.directed)
     found, wording = Found(), Wording(inferred=False)
     for _ in range(300):
         estimate, dt_s, asked, may_lock, broken = wander.step()

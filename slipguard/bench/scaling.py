@@ -169,7 +169,11 @@ def _any_sets(config: Config, number: int) -> list[tuple[Spin, Rolling]]:
 
 
 def _step_set(config: Config, estimates: Sequence[Estimate], spin: Spin, rolling: Rolling) -> None:
-    slip, motion, found = WheelSlip(spin), UnaskedMotion(rolling, config.count_m), Found()
+    slip, motion, found = (
+        WheelSlip(spin),
+        UnaskedMotion(rolling, config.count_m, config.encoders.directed),
+        Found(),
+    )
     may_lock, broken = (True,) * 4, (False,) * 4
     for estimate in estimates:
         slip.step(estimate, 0.005, may_lock, broken, found)

@@ -110,12 +110,12 @@ def find_slips(
 
 
 def find_rolling(
-    rollings: Sequence[Rolling], count_m: float, motions: Motions, gap_s: float
+    rollings: Sequence[Rolling], count_m: float, directed: bool, motions: Motions, gap_s: float
 ) -> Spans:
     """Episodes of rolling, for each of ``rollings``."""
     last = motions.last_alike()
     return _spans(
-        lambda: _records([RollingRule(one, count_m) for one in rollings]),
+        lambda: _records([RollingRule(one, count_m, directed) for one in rollings]),
         lambda rules, out, count: _compiled().rolling(rules, *motions, last, gap_s, out, count),
         len(rollings),
     )
@@ -156,7 +156,7 @@ def _compiled() -> _Compiled:
     slips = Slips(rows, none, none, none, none, none, flags, flags)
     ready(made.slips, record_of(SlipRule(rule)), none, none, flags, *slips, rows, 0.0, out, count)
     motions = Motions(none, none, none, none, np.empty((0, 4)), flags, rows)
-    ready(made.rolling, record_of(RollingRule(roll, 0.01)), *motions, rows, 0.0, out, count)
+    ready(made.rolling, record_of(RollingRule(roll, 0.01, True)), *motions, rows, 0.0, out, count)
     return made
 
 

@@ -56,7 +56,7 @@ class Watch:
     def __init__(self, config: Config) -> None:
         self._dead_band = float(config.limits.throttle_dead_band)
         self._slip = WheelSlip(config.spin)
-        self._motion = UnaskedMotion(config.rolling, config.count_m)
+        self._motion = UnaskedMotion(config.rolling, config.count_m, config.encoders.directed)
         self._faults = SensorFaults(config)
         self._limits = LimitWatch(config)
         self._braked_s = [0.0] * 4

@@ -13,7 +13,7 @@ STILL_RIM_MPS = 0.03
 SLIDING_MPS = 0.1
 CREPT_M = 0.006
 KNOWN_SD_MPS = 0.05
-START_MPS, START_MPS2 = 0.1, 1.0
+START_MPS, START_MPS2, MOST_START_S = 0.1, 1.0, 0.5
 """Speed, and more of it for the time since, of a rover that stood as the guard came."""
 CREEP_S = 0.3
 """A creep is said for so long, since rest may set in again with the very next step."""
@@ -32,7 +32,8 @@ class RollingRule:
     way since, so that slowing down before reversing does not.
 
     A brake that holds too weakly lets the rover creep from count to count, and rest is believed
-    between two of them. So where it came to rest is kept, and counts away from there add up.
+    between two of them. So where it came to rest is kept, and counts away from there add up, if
+    they are ``directed``: counts that go there and back, unlike measured speeds and one channel.
 
     Attributes
     ----------
@@ -50,7 +51,7 @@ class RollingRule:
         How far it crept, the last time it did.
     """
 
-    def __init__(self, rolling: Rolling, count_m: float) -> None:
+    def __init__(self, rolling: Rolling, count_m: float, directed: bool) -> None:
         self._speed_mps = float(rolling.speed_mps)
         self._speed_sd = float(rolling.speed_sd)
         self._travel_m = rolling.travel_mm * 1e-3
@@ -63,6 +64,7 @@ class RollingRule:
         self._resting = False
         self._going = 0  # direction in the last step
         self._counts_at_origin = [0.0] * 4
+        self._directed = directed
         self._stays = False  # nothing but rest, and what interrupted it, since it came to rest at
         self._stays_at = [0.0] * 4
         self._crept_s = -math.inf  # when it last did
@@ -95,7 +97,8 @@ class RollingRule:
                 self._fresh_s = t_s
             if sd < KNOWN_SD_MPS:
                 self._fresh = False
-                if abs(v) < START_MPS + START_MPS2 * (t_s - self._fresh_s):
+                since_s = min(t_s - self._fresh_s, MOST_START_S)
+                if abs(v) < START_MPS + START_MPS2 * since_s:
                     self._armed[1] = self._armed[-1] = True
         crept = self._crept(travel_m, at_rest)
         if crept != 0:
@@ -155,7 +158,7 @@ class RollingRule:
     def _crept(self, travel_m: Sequence[float], at_rest: bool) -> int:
         """Which way it has crept since it came to rest, 0: neither; and from here anew."""
         if not self._stays or self.asked != 0:
-            self._stays = at_rest and self.asked == 0
+            self._stays = self._directed and at_rest and self.asked == 0
             for i in range(4):
                 self._stays_at[i] = travel_m[i]
             return 0
@@ -196,9 +199,9 @@ class RollingRule:
 class UnaskedMotion:
     """Motion the driver did not ask for: by the rule, and sliding on stopped wheels."""
 
-    def __init__(self, rolling: Rolling, count_m: float) -> None:
+    def __init__(self, rolling: Rolling, count_m: float, directed: bool) -> None:
         self._limit_mm = float(rolling.travel_mm)
-        self._rule = RollingRule(rolling, count_m)
+        self._rule = RollingRule(rolling, count_m, directed)
 
     def step(self, estimate: Estimate, asked: int, found: Found) -> None:
         """Find what is true now; ``asked``: 1, 0, -1, or ``UNKNOWN``."""

@@ -47,7 +47,7 @@ class Quick:
         from slipguard.compiled.sets import Motions, Slips
 
         self._fused = fused
-        self._count_m = config.count_m
+        self._count_m, self._directed = config.count_m, config.encoders.directed
         self.hours = fused.hours
         self._motions = Motions(
             fused.t_s,
@@ -98,7 +98,9 @@ class Quick:
             for episodes, spin, lock in zip(found, spun, locked, strict=True):
                 episodes += _named("wheel_spin", name, spin)
                 episodes += _named("wheel_lock", name, lock)
-        rolls = find_rolling([r for _, r in sets], self._count_m, self._motions, MERGE_GAP_S)
+        rolls = find_rolling(
+            [r for _, r in sets], self._count_m, self._directed, self._motions, MERGE_GAP_S
+        )
         for episodes, roll in zip(found, rolls, strict=True):
             episodes += _named("rolling", None, roll)
             episodes.sort(key=lambda e: (e.start_s, e.kind, e.wheel or ""))
