@@ -21,6 +21,7 @@ RUN_DOWN_S = 3.0
 """From the cut to standing wheels, in the air, without a brake. Judgement."""
 STOP_S = 1.5
 """From the moment the link counts as lost to standing wheels. Judgement."""
+FELT_BACK_MPS = 0.05
 LEAST_CRAWL_M = 0.5
 MOST_UNLIKE = 0.10
 """Wheels on a straight metre differ by less: tyres, and hands that steer. Judgement."""
@@ -178,6 +179,12 @@ def _crawl_fault(
     if backward and mean_m > 0:
         return f"{', '.join(backward)} counted backward", f"try wheel.{backward[0]} again"
     if mean_m < LEAST_CRAWL_M:
+        if mean_m > 0.0 and min(s.speed_mps for s in samples) < -FELT_BACK_MPS:
+            return (
+                "the accelerometer contradicts all wheels: by it the rover went backward, and so "
+                "was held",
+                "mend that first; the tilt items name the wires",
+            )
         return f"it went {mean_m:.2f} m forward only", "drive a metre straight ahead"
     unlike = max(zip(WHEELS, far_m, strict=True), key=lambda pair: abs(pair[1] / mean_m - 1.0))
     share = unlike[1] / mean_m - 1.0
