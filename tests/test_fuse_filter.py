@@ -15,6 +15,7 @@ from synthetic import DRIVES, ROVERS, covered, drive, driven, kinds, rover, run,
 from slipguard.frame import Frame
 from slipguard.fuse import model, trust
 from slipguard.fuse import rest as rest_module
+from slipguard.fuse.body import Body
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import N_STATE, P0, B, C, D, V
 from slipguard.fuse.rest import RestWatch
@@ -411,6 +412,30 @@ def test_a_resting_rover_seldom_feels_a_start_that_is_none():
     begins again, so that nothing but a moment of certainty is lost."""
     samples = two_sided(rest_module.START_DRIFT, rest_module.START_LIMIT, 0.0)
     assert samples / 200.0 > 300.0
+
+
+@pytest.mark.parametrize(
+    ("rims_mps", "wrong"),
+    [((-1.1, -1.1, -1.1, -1.1), True), ((-0.65, -1.6, -1.5, -0.65), False)],
+    ids=["all run on", "two of them slow down with the rover"],
+)
+def test_rims_that_run_on_must_do_so_one_by_one(rims_mps, wrong):
+    """The speed left four rims whose mean ran on evenly, and no tyre's push was felt. It is wrong
+    if each of them ran on. One motor behind open differentials keeps the mean even where two wheels
+    break away as much as the other two slow down: then the speed is right."""
+    config = rover()
+    body, wheels = Body(config, FilterpyEngine), trust.Wheels(config)
+    wheels._may_slip = [[0.3, 0.3] for _ in range(4)]
+    for _ in range(60):
+        for track in wheels.tracks:
+            track.travel_m -= 1.1 * DT_S
+        wheels._parting.note(DT_S, -1.1, wheels._mean_travel_m)
+    body.engine.x[V] = -0.65
+    body.hub_mps = [-0.65] * 4
+    for track, rim_mps in zip(wheels.tracks, rims_mps, strict=True):
+        track.report(rim_mps, 0.05)
+    slips = [rim + 0.65 for rim in rims_mps]
+    assert wheels._is_estimate_wrong(body, [s - 0.01 for s in slips]) is wrong
 
 
 def test_a_wheel_that_slips_along_is_found_within_a_tenth_of_a_second():

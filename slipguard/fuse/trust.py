@@ -54,6 +54,7 @@ ALIKE_S = 0.5
 ALIKE_TIMES = 2
 ALIKE_M = 0.15  # of slip in that time, and
 ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
+APART_MPS = 0.1
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
@@ -197,10 +198,21 @@ class Wheels:
                 continue
             if not may:
                 return True  # no torque drives them that way
+            if self._run_apart(body):
+                return False
             return self._parting.estimate_left(
                 way, body.speed_mps, self._mean_travel_m, body.accel_smooth[0]
             )
         return False
+
+    def _run_apart(self, body: Body) -> bool:
+        """Whether some rims keep to the ground and others do not: then those slip. One motor behind
+        open differentials lets the mean of all four run on evenly even so."""
+        slips, sd = [0.0] * 4, 0.0
+        for i, wheel in enumerate(self.tracks):
+            slips[i] = wheel.rim_mps - body.seen_hub_mps(i)
+            sd = max(sd, wheel.rim_sd_mps)
+        return model.spread(slips, model.middle(slips)) > APART_MPS + sd
 
     def forget_phase(self, body: Body) -> None:
         """Where inside its count a wheel stood still is not known, however long it stood."""
