@@ -114,7 +114,7 @@ class Encoders:
     @property
     def directed(self) -> bool:
         """Whether wheels count, and there and back: what rocks is then where it was."""
-        return self.kind == "counts" and self.direction == "quadrature"
+        return self.kind == "counts" and not self.one_channel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

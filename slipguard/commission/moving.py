@@ -22,6 +22,7 @@ RUN_DOWN_S = 3.0
 STOP_S = 1.5
 """From the moment the link counts as lost to standing wheels. Judgement."""
 FELT_BACK_MPS = 0.05
+"""Backward by the estimate, while all wheels count forward. Judgement."""
 LEAST_CRAWL_M = 0.5
 MOST_UNLIKE = 0.10
 """Wheels on a straight metre differ by less: tyres, and hands that steer. Judgement."""

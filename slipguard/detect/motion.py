@@ -159,8 +159,9 @@ class RollingRule:
         """Which way it has crept since it came to rest, 0: neither; and from here anew."""
         if not self._stays or self.asked != 0:
             self._stays = self._directed and at_rest and self.asked == 0
-            for i in range(4):
-                self._stays_at[i] = travel_m[i]
+            if self._stays:
+                for i in range(4):
+                    self._stays_at[i] = travel_m[i]
             return 0
         ahead, behind, sum_m = 0, 0, 0.0
         for i in range(4):

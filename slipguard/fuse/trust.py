@@ -37,8 +37,8 @@ CUSUM_LIMIT = 6.0
 PULL_TAU_S = 0.15
 PULL_DOUBT = 0.5
 EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
-SAME_BOX = 0.25  # of a count
-SAME_BOX_S = 0.1
+SAME_BOX = 0.25  # of a count: having moved less, and for
+SAME_BOX_S = 0.1  # so long, a prediction learns nothing from being in its box still
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
@@ -54,7 +54,7 @@ ALIKE_S = 0.5
 ALIKE_TIMES = 2
 ALIKE_M = 0.15  # of slip in that time, and
 ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
-APART_MPS = 0.1
+APART_MPS = 0.1  # of one rim from the middle of all, beyond its own uncertainty
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
@@ -205,12 +205,18 @@ class Wheels:
             )
         return False
 
+    def _slips_mps(self, body: Body) -> list[float]:
+        """How much faster than the ground each rim runs."""
+        slips = [0.0] * 4
+        for i, wheel in enumerate(self.tracks):
+            slips[i] = wheel.rim_mps - body.seen_hub_mps(i)
+        return slips
+
     def _run_apart(self, body: Body) -> bool:
         """Whether some rims keep to the ground and others do not: then those slip. One motor behind
         open differentials lets the mean of all four run on evenly even so."""
-        slips, sd = [0.0] * 4, 0.0
-        for i, wheel in enumerate(self.tracks):
-            slips[i] = wheel.rim_mps - body.seen_hub_mps(i)
+        slips, sd = self._slips_mps(body), 0.0
+        for wheel in self.tracks:
             sd = max(sd, wheel.rim_sd_mps)
         return model.spread(slips, model.middle(slips)) > APART_MPS + sd
 
@@ -454,9 +460,7 @@ class Wheels:
             self._alike_times = 0
             return
         v = body.speed_mps
-        slips = [0.0] * 4
-        for i in range(4):
-            slips[i] = self.tracks[i].rim_mps - body.seen_hub_mps(i)
+        slips = self._slips_mps(body)
         if self._is_estimate_wrong(body, slips):
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
