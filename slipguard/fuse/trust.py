@@ -59,6 +59,7 @@ DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
 TURN_ROUND_MPS2 = 5.0
+ALONG = 2.0  # times the ground's speed, below which a rim is taken to turn as the ground goes
 SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 BLUR_S = 0.1
 ALL = (True, True, True, True)
@@ -329,10 +330,14 @@ class Wheels:
         """Counts with their sign; one-channel encoders take it from the wheel's motion."""
         if not self._one_channel or step == 0.0:
             return step
-        wheel = self.tracks[i]
+        wheel, hub = self.tracks[i], body.hub_mps[i]
         # Faster than this it cannot turn round between two counts, whatever is believed.
-        keeps_on = abs(wheel.rim_mps) > math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
-        speed = wheel.rim_mps if keeps_on or not wheel.gripping else body.hub_mps[i]
+        turns_mps = math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
+        keeps_on = abs(wheel.rim_mps) > turns_mps
+        sure = abs(hub) > SURE_WAY_SD * math.sqrt(body.speed_var)
+        # Where the rover itself has only begun to move, one that turns as slowly rolls along.
+        along = sure and abs(hub) < turns_mps and abs(wheel.rim_mps) < ALONG * abs(hub)
+        speed = hub if not keeps_on and (wheel.gripping or along) else wheel.rim_mps
         if not keeps_on and abs(speed) < SURE_WAY_SD * math.sqrt(body.speed_var):
             # As good as standing: it turns the way it is driven, if it is driven any one way.
             ahead, behind = self._may_slip[i][0] > 0.0, self._may_slip[i][1] > 0.0
