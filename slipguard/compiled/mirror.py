@@ -47,11 +47,12 @@ argument, and where the dtype is only equal to one it knows, it compares them fi
 def record_of(obj: object) -> np.ndarray[Any, Any]:
     """A structured array of one record that mirrors ``obj`` as it is now."""
     dtype = _dtype(obj)
-    records = np.zeros(1, _DTYPES.setdefault(dtype, dtype))
+    if dtype not in _DTYPES:  # what numba calls it takes longer to work out than all the rest
+        plain = from_struct_dtype(dtype)
+        _PARTS[plain] = _part_type(obj, dtype)
+        _DTYPES[dtype] = dtype
+    records = np.zeros(1, _DTYPES[dtype])
     write(obj, records)
-    plain = from_struct_dtype(records.dtype)
-    if plain not in _PARTS:
-        _PARTS[plain] = _part_type(obj, records.dtype)
     return records
 
 
