@@ -19,6 +19,8 @@ from slipguard.settings import GRAVITY_MPS2
 # Process noise. Chosen on simulated drives, see DEVELOPERS.md.
 SPEED_NOISE = 0.012  # (m/s)/sqrt(s): what an accelerometer misses on smooth ground
 VIBRATION_NOISE = 0.02  # s^0.5: more of it in proportion to vibration
+FAST_MPS = 2.0  # above which it grows with speed: vibration of fast wheels beats slowly enough to
+# be taken for motion, and their counts come fast enough to tell
 COASTING_NOISE = 0.2  # s^0.5: the most of it, long after a wheel last corrected: it may alias
 WHEEL_PERIOD_S = 0.01  # between corrections for which VIBRATION_NOISE holds
 TRAVEL_NOISE = 0.003  # m/sqrt(m): micro-slip and uneven ground, a random walk by distance
@@ -317,7 +319,7 @@ class Body:
         vibration = max(0.0, self._vibration_var - self._accel_var)
         self.uncorrected_s += dt
         gain = VIBRATION_NOISE * math.sqrt(max(1.0, self.uncorrected_s / WHEEL_PERIOD_S))
-        gain = min(COASTING_NOISE, gain)
+        gain = min(COASTING_NOISE, gain * max(1.0, abs(v) / FAST_MPS))
         # A turning body that also moves sideways feels it forwards: omega_z v_y. How far it
         # moves sideways is not measured, least of all once the tyres let go.
         turn_force = abs(wz * v)
