@@ -407,6 +407,25 @@ def test_a_start_is_felt_as_fast_as_theory_says(shift):
     assert np.mean(delays) == pytest.approx(expected, abs=4 * error)
 
 
+def test_after_a_felt_start_rest_waits_for_the_slowest_roll_to_count():
+    """24 counts, 20 mm each: what rolls off with 0.25 m/s2 counts after 0.4 s, s = a t^2 / 2. Until
+    then wheels that stand still are no rest; a push that is over by then was none."""
+    count_m = 0.0196
+    watch = RestWatch(count_m, 0.08, 0.004)
+    calm = {"speed_mps": 0.0, "speed_sd_mps": 0.01, "force_sd_mps2": 0.0}
+    calm |= {"turn_radps": 0.0, "turn_sd_radps": 0.0, "vibration_var": 0.08**2}
+    for _ in range(100):
+        watch.step(dt_s=0.005, still_s=1.0, force_mps2=0.0, **calm)
+    assert watch.at_rest
+    while watch.at_rest:
+        watch.step(dt_s=0.005, still_s=1.0, force_mps2=0.25, **calm)
+    waited_s = 0.0
+    while not watch.at_rest:
+        waited_s += 0.005
+        watch.step(dt_s=0.005, still_s=1.0, force_mps2=0.0, **calm)
+    assert waited_s == pytest.approx(math.sqrt(2.0 * count_m / 0.25), abs=0.006)
+
+
 def test_a_resting_rover_seldom_feels_a_start_that_is_none():
     """White noise alone ends a rest less than once in five minutes at 200 Hz: the rest then
     begins again, so that nothing but a moment of certainty is lost."""
