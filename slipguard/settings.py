@@ -205,7 +205,7 @@ class Spin:
         0.12, unit="m/s", low=0, high=10, doc="slip speed below which it is not spin"
     )
     slip_sd: float = setting(
-        1.0,
+        1.5,
         unit="sigma",
         low=0,
         high=20,
