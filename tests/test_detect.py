@@ -11,7 +11,9 @@ from sizes import rest_large
 from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run
 
 from slipguard import WHEELS, Guard
+from slipguard.detect.motion import RollingRule
 from slipguard.reading import quad
+from slipguard.settings import Rolling
 
 RAMP = [(1.5, 0.0), (1.6, 1.0), (2.2, 1.0), (2.3, 0.0)]
 """Slip speed of a wheel that spins from 1.5 to 2.3 s."""
@@ -214,6 +216,45 @@ def test_rolling_back_against_the_command():
     decisions = run(config, truth.readings)
     assert kinds(decisions) == {("rolling", None)}
     assert "against the command" in onsets(decisions, "rolling")[0][2].reason
+
+
+def test_sliding_back_on_stopped_wheels_while_others_spin_is_rolling():
+    """A slippery slope: two wheels spin uphill, two stand, and the rover slides down on them. No
+    encoder ever counts backward; the accelerometer alone tells, within 6 cm."""
+    config = rover()
+    speed = [(0, 0), (1, 0), (1.5, 0.5), (2.5, 0.5), (3.5, 0), (5.0, -0.6)]
+    spins = [(0, 0), (2.5, 0), (2.8, 2.0), (5.0, 2.6)]
+    stands = [(0, 0), (3.5, 0), (5.0, 0.6)]
+    slip = {"fl": spins, "fr": spins, "rl": stands, "rr": stands}
+    stick = [(0, 0), (1, 0), (1.01, 0.4), (5, 0.4)]
+    truth = drive(config, speed, slip=slip, slope_rad=0.15, throttle=stick)
+    found_s, _, _ = onsets(run(config, truth.readings), "rolling")[0]
+    back = (truth.speed_mps < 0.0) & (truth.t_s <= found_s + 100.0)
+    assert 0.0 < -np.sum(truth.speed_mps[back]) * 0.005 < 0.06
+    counts = np.array([r.counts for r in truth.readings if r.counts is not None])
+    assert np.diff(counts, axis=0).min() >= 0
+
+
+def test_knocks_that_shift_a_standing_rover_by_less_than_a_centimetre_are_no_creep():
+    """Two counts at three wheels, one at the fourth: 8.6 mm."""
+    count_m = rover().count_m
+    rule = RollingRule(Rolling(), count_m, directed=True)
+    for step in range(400):
+        counts = (0, 0, 0, 0) if step < 100 else (1, 1, 1, 0) if step < 200 else (2, 2, 1, 2)
+        rule.step(0.1 * step, 0.0, 0.01, 0.0, [k * count_m for k in counts], True, 0)
+        assert not rule.on
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_roll_of_half_a_count_is_told_by_one_wheel(way):
+    """24 counts: 20 mm each. A roll of 14 mm from rest is found by the first wheel that counts."""
+    config = rover(counts_per_rev=24)
+    roll = scaled([(0, 0), (2.0, 0), (2.1, 0.095), (2.3, 0)], way)
+    found = 0
+    for seed in range(20):
+        truth = drive(config, [*roll, (3.3, 0)], slope_rad=-0.1 * way, throttle=[(0, 0)], seed=seed)
+        found += ("rolling", None) in kinds(run(config, truth.readings))
+    assert found >= 18
 
 
 @pytest.mark.parametrize("way", [1, -1])

@@ -10,8 +10,10 @@ from slipguard.estimate import Estimate
 from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
-SLIDING_MPS = 0.1
+SLIDING_MPS, SLIDING_SD = 0.1, 3.0
 CREPT_M = 0.006
+CREEP_M = 0.009
+"""So far a rover that stands must have crept, by the mean of its rims: knocks shift it by less."""
 KNOWN_SD_MPS = 0.05
 START_MPS, START_MPS2, MOST_START_S = 0.1, 1.0, 0.5
 """Speed, and more of it for the time since, of a rover that stood as the guard came."""
@@ -55,6 +57,7 @@ class RollingRule:
         self._speed_mps = float(rolling.speed_mps)
         self._speed_sd = float(rolling.speed_sd)
         self._travel_m = rolling.travel_mm * 1e-3
+        self._count_m = count_m
         # Too slow for its speed to be sure, but not for its travel.
         self._creep_m = max(CREPT_M, 1.5 * count_m, self._travel_m)
         # Whether motion that way counts, at [1] forward and at [-1] backward.
@@ -141,7 +144,11 @@ class RollingRule:
         for i in range(4):
             if (travel_m[i] - self._counts_at_origin[i]) * way > 0.0:
                 counted += 1
-        moved = abs(v) > fast and counted >= 2
+        # One wheel may be pushed; in half a count it is one of two, and more may not have come.
+        enough = 2 if travel > 0.5 * self._count_m else 1
+        # Tyres that slide on stopped wheels, or on ones driven the other way, count nothing.
+        told = counted >= enough or abs(v) > SLIDING_MPS + SLIDING_SD * sd
+        moved = abs(v) > fast and told
         crept = travel > self._creep_m and counted >= 3
         if moved or crept:
             self.on, self.since_s, self.way = True, t_s, way
@@ -169,10 +176,11 @@ class RollingRule:
             ahead += way_m > self._creep_m
             behind += way_m < -self._creep_m
             sum_m += way_m
-        if ahead < 3 and behind < 3:
+        crept_m = 0.25 * abs(sum_m)
+        if (ahead < 3 and behind < 3) or crept_m < CREEP_M:
             return 0
         self._stays = False
-        self.crept_m = 0.25 * abs(sum_m)
+        self.crept_m = crept_m
         return 1 if ahead > behind else -1
 
     def _command_changed(
@@ -221,7 +229,7 @@ class UnaskedMotion:
             code = ROLLS + (FORWARD if rule.way > 0 else 0) + (AGAINST if rule.asked else 0)
         rolled_mm = max(abs(estimate.distance_m - rule.origin_m), rule.crept_m) * 1e3
         found.put(ROLLING, code, rule.since_s, rolled_mm, self._limit_mm)
-        speed, limit = abs(estimate.speed_mps), SLIDING_MPS + 3.0 * estimate.speed_sd_mps
+        speed, limit = abs(estimate.speed_mps), SLIDING_MPS + SLIDING_SD * estimate.speed_sd_mps
         rims = estimate.wheel_speed_mps
         fastest = max(abs(rims[0]), abs(rims[1]), abs(rims[2]), abs(rims[3]))
         slides = estimate.coasting and speed >= limit and fastest < STILL_RIM_MPS
