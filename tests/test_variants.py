@@ -99,7 +99,7 @@ def test_counts_without_direction_follow_what_drives_a_wheel_that_stands():
 
 @pytest.mark.large
 def test_vibration_of_a_fast_run_away_is_no_fault_of_the_imu():
-    """Nobody holds it, and it rolls down at 14 m/s. Vibration beats with the sampling of the IMU, at
+    """Nobody holds it, and it rolls down at 14 m/s. Vibration beats with the sampling of the IMU at
     some 8 Hz: the wheels are followed, not the beat."""
     name = "as_its_yaml_says"
     found = watch_variants("parking_held", 45, DEMO_ROVER, [name])[name].measures
