@@ -51,7 +51,7 @@ def roll_back(config: Config, grade_percent: float, mass_kg: float) -> RollBack:
     ``brakes.slew_per_s`` to what the hold presses with, and follows with ``brakes.lag_s``. Even
     acceleration g sin(angle) until then (kinematics). Rolling resistance, the inertia of wheels and
     motor, and the luck of four encoders with different phases are left out, which makes the answer
-    a bound: simulated rolls are 0.3 to 0.6 of it.
+    a bound: simulated rolls are 0.4 of it with 96 counts and 0.1 to 0.35 with 24.
     """
     angle = grade_rad(grade_percent)
     pull = GRAVITY_MPS2 * math.sin(angle)
