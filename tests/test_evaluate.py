@@ -139,6 +139,8 @@ def _spinning_decisions(t_s):
         yield replace(decision, findings=(found,) if 1.0 < t < 1.2 else ())
 
 
+ROUNDED_S = 1e-9
+"""Times are sums of samples of 5 ms, as floats add up."""
 VALIDATION = {
     "tight_turns": 2001,
     "rough_crawl": 2002,
@@ -170,8 +172,9 @@ def test_every_labelled_spin_and_roll_of_the_validation_set_is_found_in_time(val
     total, _ = validated
     assert total.missed == {}
     assert total.found["wheel_spin"] >= 10
-    assert np.percentile(total.delays_s["wheel_spin"], 50) <= 0.035
-    assert np.percentile(total.delays_s["wheel_spin"], 95) <= 0.090
+    half_s, most_s = np.percentile(total.delays_s["wheel_spin"], [50, 95])
+    assert half_s <= 0.035 + ROUNDED_S
+    assert most_s <= 0.090 + ROUNDED_S
 
 
 @pytest.mark.large

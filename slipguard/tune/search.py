@@ -234,7 +234,7 @@ def tune(
             safe = {
                 part: others[k].objectives
                 for k, part in enumerate(WAYS)
-                if here[k].missed <= first.objectives[0]
+                if here[k].missed <= first.objectives[0] and on_the_way[k] != first.values
             }
             way, best = farthest(mine.objectives, safe), first
             held_out = (mine, others[WAYS.index(way or WAYS[0])])
