@@ -83,7 +83,7 @@ class RestWatch:
         self._calm_s = self._calm_s + dt_s if calm and not self.at_rest else 0.0
         turning = turn_radps > self._gyro_limit + (0.0 if self.at_rest else 3.0 * turn_sd_radps)
         if turning or self._jolts >= 2 or max(self._sums) > START_LIMIT:
-            if max(self._sums) > START_LIMIT:
+            if max(self._sums) > START_LIMIT:  # perhaps a slow roll: leave it the time to count
                 self._still_s = self._first_still_s
             self._sums[0] = self._sums[1] = 0.0
             self._moved_s = 0.0
