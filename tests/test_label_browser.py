@@ -42,6 +42,8 @@ class Served:
             [sys.executable, *command, str(drive)],
             stdout=subprocess.PIPE,
             text=True,
+            # Tests that a shell runs in the background inherit that Ctrl-C is ignored.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
