@@ -301,10 +301,11 @@ def test_roll_back_grows_with_grade_count_and_lag():
     assert math.isinf(roll_back(rover("brakes: {max_torque_nm: 0.05}\n"), 20.0, 5.0).travel_m)
 
 
-@pytest.mark.parametrize(("counts", "grade"), [(24, 20.0), (96, 10.0)])
-def test_roll_back_bounds_what_the_simulator_rolls(counts, grade):
+@pytest.mark.parametrize(("counts", "grade", "least"), [(24, 20.0, 0.1), (96, 10.0, 0.3)])
+def test_roll_back_bounds_what_the_simulator_rolls(counts, grade, least):
     """The sum of parts against the whole loop: chocks pulled away under a rover that had let go.
-    The budget is a bound, and not one that could be anything."""
+    The budget is a bound, and not one that could be anything: with coarse counts the luck of their
+    phases is more of it."""
     config = rover(counts=counts)
     drive = simulate(
         Scenario(
@@ -321,7 +322,7 @@ def test_roll_back_bounds_what_the_simulator_rolls(counts, grade):
     )
     x = [truth.x_m for truth in drive.truth if truth.t_s >= 3.0]
     rolled, bound = max(x) - min(x), roll_back(config, grade, 5.0).travel_m
-    assert 0.1 * bound < rolled < bound
+    assert least * bound < rolled < bound
 
 
 # -- verdicts -----------------------------------------------------------------------------------

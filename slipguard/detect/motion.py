@@ -11,7 +11,8 @@ from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
 SLIDING_MPS, SLIDING_SD = 0.1, 3.0
-CREPT_M = 0.006
+SLOW_M = 0.006
+"""So far it must have moved where its speed is not sure."""
 CREEP_M = 0.009
 """So far a rover that stands must have crept, by the mean of its rims: knocks shift it by less."""
 KNOWN_SD_MPS = 0.05
@@ -59,7 +60,7 @@ class RollingRule:
         self._travel_m = rolling.travel_mm * 1e-3
         self._count_m = count_m
         # Too slow for its speed to be sure, but not for its travel.
-        self._creep_m = max(CREPT_M, 1.5 * count_m, self._travel_m)
+        self._creep_m = max(SLOW_M, 1.5 * count_m, self._travel_m)
         # Whether motion that way counts, at [1] forward and at [-1] backward.
         self._armed = [False, False, False]
         self._fresh = True
@@ -144,7 +145,7 @@ class RollingRule:
         for i in range(4):
             if (travel_m[i] - self._counts_at_origin[i]) * way > 0.0:
                 counted += 1
-        # One wheel may be pushed; in half a count it is one of two, and more may not have come.
+        # Within half a count more than one wheel need not have counted yet.
         enough = 2 if travel > 0.5 * self._count_m else 1
         # Tyres that slide on stopped wheels, or on ones driven the other way, count nothing.
         told = counted >= enough or abs(v) > SLIDING_MPS + SLIDING_SD * sd

@@ -334,11 +334,11 @@ class Wheels:
         # Faster than this it cannot turn round between two counts, whatever is believed.
         turns_mps = math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
         keeps_on = abs(wheel.rim_mps) > turns_mps
-        sure = abs(hub) > SURE_WAY_SD * math.sqrt(body.speed_var)
+        sure_mps = SURE_WAY_SD * math.sqrt(body.speed_var)
         # Where the rover itself has only begun to move, one that turns as slowly rolls along.
-        along = sure and abs(hub) < turns_mps and abs(wheel.rim_mps) < ALONG * abs(hub)
+        along = sure_mps < abs(hub) < turns_mps and abs(wheel.rim_mps) < ALONG * abs(hub)
         speed = hub if not keeps_on and (wheel.gripping or along) else wheel.rim_mps
-        if not keeps_on and abs(speed) < SURE_WAY_SD * math.sqrt(body.speed_var):
+        if not keeps_on and abs(speed) < sure_mps:
             # As good as standing: it turns the way it is driven, if it is driven any one way.
             ahead, behind = self._may_slip[i][0] > 0.0, self._may_slip[i][1] > 0.0
             if ahead != behind:
