@@ -56,6 +56,9 @@ class Estimate:
     accel_doubted_s : float
         For how long the accelerometer has been left out because it contradicts all wheels;
         0.0 while it is believed.
+    rim_jump_sd : (4,) float
+        How far beyond what a rim can do the counts of each wheel went when it last reported, in
+        standard deviations, ahead positive; 0.0 where they did not.
     """
 
     t_s: float
@@ -79,3 +82,4 @@ class Estimate:
     at_rest: bool
     coasting: bool
     accel_doubted_s: float
+    rim_jump_sd: Quad = (0.0, 0.0, 0.0, 0.0)

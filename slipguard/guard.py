@@ -71,7 +71,7 @@ class _Interpreted:
 
     def step(self, reading: Reading) -> Decision:
         frame = self._intake.take(reading)
-        estimate = self._fusion.step(frame, self._responder.brakes)
+        estimate = self._fusion.step(frame, self._responder.brakes, self._detectors.broken)
         findings = self._detectors.step(frame, estimate, self._responder.brakes)
         return self._responder.step(frame, estimate, findings)
 

@@ -8,10 +8,12 @@ import math
 import numpy as np
 import pytest
 from sizes import rest_large
-from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run
+from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run, speed_error
 
 from slipguard import WHEELS, Guard
 from slipguard.detect.motion import RollingRule
+from slipguard.fuse.fusion import Fusion
+from slipguard.fuse.intake import Intake
 from slipguard.reading import quad
 from slipguard.settings import Rolling
 
@@ -452,6 +454,82 @@ def test_a_bouncing_encoder_is_named_soon_and_stays_named():
     when = round(faults[0][0] * 200)
     assert np.sum(truth.speed_mps[:when]) / 200 < 0.55
     assert faults[0][2].value == pytest.approx(30.0, abs=8.0)
+
+
+def bouncing(truth, wheel, share, seed):
+    """The readings, with that wheel's edges now and then counted twice."""
+    rng, last, extra = np.random.default_rng(seed), [0], [0]
+
+    def change(n):
+        extra[0] += int(np.sign(n - last[0])) * rng.poisson(share * abs(n - last[0]))
+        last[0] = n
+        return n + extra[0]
+
+    return recounted(truth, wheel, change)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("counts", [24, 96, 400])
+def test_edges_that_bounce_at_random_are_named_by_their_back_and_forth(counts, way):
+    """Three of ten edges counted twice, each by chance: no rim jumps ahead by an edge and waits for
+    the next. The encoder is named within a second of driving, with few counts within two; its wheel
+    alone is suspected, and the speed follows the other three."""
+    config = rover(counts_per_rev=counts)
+    truth = drive(config, pull_away(way))
+    decisions = run(config, bouncing(truth, "fr", 0.3, seed=3))
+    faults = onsets(decisions, "sensor_fault")
+    assert [(wheel, f.sensor) for _, wheel, f in faults] == [("fr", "encoder")]
+    assert faults[0][0] < (2.3 if counts == 24 else 1.6)
+    assert {wheel for kind, wheel in kinds(decisions)} == {"fr"}
+    named = round(faults[0][0] * 200)
+    assert np.abs(speed_error(decisions, truth))[named:].max() < 0.05
+
+
+@pytest.mark.parametrize("counts", [96, 400])
+def test_edges_out_of_their_place_are_no_fault(counts):
+    """Every other edge comes 40 % of a count late, on every wheel, as on a printed disc: what such
+    a wheel says is right within a count, and it takes turns, edge by edge, but by less than one."""
+    config, fine = rover(counts_per_rev=counts), rover(counts_per_rev=10 * counts)
+    readings = drive(fine, pull_away()).readings
+    for k, r in enumerate(readings):
+        if r.counts is not None:
+            uneven = tuple(n // 20 * 2 + (n % 20 >= 14) for n in r.counts)
+            readings[k] = dataclasses.replace(r, counts=uneven)
+    assert kinds(run(config, readings)) == set()
+
+
+def test_an_encoder_found_to_be_broken_has_no_say():
+    """Left out by what was found a step before: one that counts nothing and one that counts
+    anything leave the speed to the other two wheels. Three of them are left in: then it is
+    something else that is wrong with all."""
+    config = rover()
+    truth = drive(config, pull_away())
+    rng = np.random.default_rng(5)
+    wild = recounted(truth, "fr", lambda n: n + int(rng.integers(0, 3)))
+    wild = recounted(dataclasses.replace(truth, readings=wild), "rl", lambda n: 0)
+
+    def worst_mps(broken):
+        intake, fusion = Intake(config), Fusion(config)
+        steps = [fusion.step(intake.take(r), (0.0,) * 4, broken) for r in wild]
+        return np.abs([e.speed_mps for e in steps] - truth.speed_mps).max()
+
+    assert worst_mps((False, True, True, False)) < 0.04
+    assert worst_mps((False, False, False, False)) > 0.06
+    assert worst_mps((True, True, True, False)) == worst_mps((False, False, False, False))
+
+
+def test_a_gap_that_comes_again_is_no_lock():
+    """Missing teeth, first seen while the wheel was driven: when the rover then coasts, and a wheel
+    might stand, the same gap is still the encoder's."""
+    config = rover()
+    truth = drive(
+        config,
+        [(0, 0), (0.6, 0), (1.6, 1.2), (3, 1.2), (6, 0.9)],
+        throttle=[(0, 0), (0.55, 0), (0.6, 0.4), (3, 0.4), (3.05, 0)],
+    )
+    decisions = run(config, recounted(truth, "rr", lambda n: 72 * (n // 96) + min(n % 96, 72)))
+    assert not [k for k in kinds(decisions) if k[0] in ("wheel_lock", "wheel_spin")]
+    assert ("sensor_fault", "rr") in {(f.kind, f.wheel) for f in decisions[-1].findings}
 
 
 # --- Limits ----------------------------------------------------------------------------------

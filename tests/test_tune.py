@@ -103,7 +103,7 @@ def _by_the_detectors(
     logs = [EpisodeLog() for _ in sets]
     for row in open_recording(drive):
         frame = intake.take(row.reading)
-        estimate = fusion.step(frame, responder.brakes)
+        estimate = fusion.step(frame, responder.brakes, mine.broken)
         for detectors, log in zip(others, logs, strict=True):
             findings = detectors.step(frame, estimate, responder.brakes)
             log.add(estimate.t_s, [f for f in findings if f.kind in KINDS])

@@ -15,7 +15,7 @@ from slipguard.fuse.intake import Intake
 from slipguard.fuse.model import N_STATE, Array
 from slipguard.reading import Reading
 
-STILL = (0.0, 0.0, 0.0, 0.0)
+STILL, WHOLE = (0.0, 0.0, 0.0, 0.0), (False, False, False, False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def calls_of(config: Config, readings: Sequence[Reading]) -> list[Call]:
 
     intake, motion = Intake(config), Motion(config, Noting)
     for reading in readings:
-        motion.step(intake.take(reading), STILL)
+        motion.step(intake.take(reading), STILL, WHOLE)
     return calls
 
 

@@ -16,11 +16,11 @@ from slipguard.fuse.written_out import WrittenOut
 from slipguard.respond.response import Response
 from slipguard.respond.signs import Signs
 
-N_ESTIMATE = 42
-"""Numbers of an ``Estimate``: 8, seven times one of each wheel, and 6."""
-DT, ASKED, BROKEN, MAY_LOCK, THROTTLE, LIMIT, BRAKES = 42, 43, 44, 48, 52, 53, 54
-PHASE, HELD, REFUSED, HOT, WORKING, FOUND = 58, 59, 60, 61, 65, 66
-N_OUT = 67
+N_ESTIMATE = 46
+"""Numbers of an ``Estimate``: 8, seven times one of each wheel, 6, and one more of each wheel."""
+DT, ASKED, BROKEN, MAY_LOCK, THROTTLE, LIMIT, BRAKES = 46, 47, 48, 52, 56, 57, 58
+PHASE, HELD, REFUSED, HOT, WORKING, FOUND = 62, 63, 64, 65, 69, 70
+N_OUT = 71
 """Where in a row of output the numbers are that follow the estimate's. ``FOUND``: how many places
 of ``Found`` are not empty."""
 
@@ -40,7 +40,7 @@ class Core:
         """Take one reading. ``plain`` (``N_PLAIN``,); ``out`` (``N_OUT``,) is written."""
         frame, watch, response = self.frame, self.watch, self.response
         self.cleaning.take(plain, frame)
-        estimate = self.motion.step(frame, response.brakes)
+        estimate = self.motion.step(frame, response.brakes, watch.broken)
         watch.step(frame, estimate, response.brakes)
         self._read(watch.found)
         response.step(frame, estimate, self.signs)
@@ -63,7 +63,7 @@ class Core:
         for i in range(4):
             out[8 + i], out[12 + i], out[16 + i] = e[8][i], e[9][i], e[10][i]
             out[20 + i], out[24 + i], out[28 + i] = e[11][i], e[12][i], e[13][i]
-            out[32 + i] = e[14][i]
+            out[32 + i], out[42 + i] = e[14][i], e[21][i]
         out[36], out[37], out[38] = e[15], e[16], e[17]
         out[39], out[40], out[41] = e[18], e[19], e[20]
 

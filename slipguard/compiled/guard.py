@@ -37,7 +37,7 @@ from slipguard.respond.telling import Telling
 Array = NDArray[np.float64]
 
 _ROW = struct.Struct(f"={N_OUT}d")
-_WIDTHS = (1,) * 8 + (4,) * 7 + (1,) * 6
+_WIDTHS = (1,) * 8 + (4,) * 7 + (1,) * 6 + (4,)
 """How many numbers each field of an ``Estimate`` is."""
 
 
@@ -142,6 +142,7 @@ def estimate_of(row: tuple[float, ...]) -> Estimate:
             row[39] != 0.0,
             row[40] != 0.0,
             row[41],
+            row[42:46],
         )
     )
 

@@ -27,6 +27,11 @@ class Detectors:
         self.watch = Watch(config)
         self._wording = Wording(inferred=config.encoders.one_channel)
 
+    @property
+    def broken(self) -> Sequence[bool]:
+        """(4,): wheels whose encoder is held to be dead or wrong."""
+        return self.watch.broken
+
     def step(
         self, frame: Frame, estimate: Estimate, brakes: Sequence[float]
     ) -> tuple[Finding, ...]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from slipguard.config import Config
 from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.detect.found import CLOCK, COMMAND, ENCODER, IMU, PLACES, Found
+from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
 from slipguard.estimate import Estimate
 from slipguard.frame import GAP_S, Frame
 from slipguard.settings import GRAVITY_MPS2
@@ -30,7 +31,7 @@ BACK_TURNS = 1.25
 
 NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED = 6, 7, 8
 """Codes of the IMU, beside those in ``frame.py``."""
-COUNTS_JUMP, NO_DATA, NO_COUNT, COUNTS_TOO_MUCH = 1, 2, 3, 4
+COUNTS_JUMP, NO_DATA, NO_COUNT, COUNTS_TOO_MUCH, JITTER = 1, 2, 3, 4, 5
 """Codes of an encoder."""
 
 
@@ -57,6 +58,7 @@ class SensorFaults:
         self._last_travel = [0.0] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
+        self._jitter = CountJitter(self._turn_m)
         self.broken = [False] * 4
 
     def step(
@@ -99,12 +101,16 @@ class SensorFaults:
         if frame.command_fault:
             self._see(COMMAND, 1, t_s, 1.0, 0.0, found)
         self._over.step(frame.dt_s, estimate)
+        self._jitter.step(frame, estimate)
         moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
         telling = moving and not estimate.coasting
         for i in range(4):
             place = ENCODER + i
             late_s, excess = frame.wheel_age_s[i], self._over.excess[i]
-            speaks_s = frame.dt_s * (DRAGGED_SHARE if may_lock[i] else 1.0)
+            jitter_sd = self._jitter.worst_sd[i]
+            # Once an encoder had a gap, the next one is no lock.
+            dragged = may_lock[i] and self._gap_m[i] == 0.0
+            speaks_s = frame.dt_s * (DRAGGED_SHARE if dragged else 1.0)
             if frame.wheel_jump[i]:
                 self._see(place, COUNTS_JUMP, t_s, 1.0, 0.0, found)
             elif late_s > self._wheel_late_s and running:
@@ -113,7 +119,9 @@ class SensorFaults:
                 self._see(place, NO_COUNT, t_s, self._gap_m[i], self._dead_travel_m, found)
             elif excess > 0.0:
                 self._see(place, COUNTS_TOO_MUCH, t_s, 100 * excess, 100 * TOO_MUCH, found)
-            self.broken[i] = self._gap_m[i] > 0.0 or excess > 0.0
+            elif jitter_sd > TOO_MUCH_SD:
+                self._see(place, JITTER, t_s, jitter_sd, TOO_MUCH_SD, found)
+            self.broken[i] = self._gap_m[i] > 0.0 or excess > 0.0 or jitter_sd > TOO_MUCH_SD
         self._let_linger(frame.dt_s, found)
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:

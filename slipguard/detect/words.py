@@ -8,6 +8,7 @@ from slipguard.detect.faults import (
     CONTRADICTED,
     COUNTS_JUMP,
     COUNTS_TOO_MUCH,
+    JITTER,
     NO_COUNT,
     NO_DATA,
     NO_SAMPLE,
@@ -80,6 +81,7 @@ def _words(inferred: str) -> dict[tuple[int, int], Words]:
             (NO_DATA, "s", "no wheel data"),
             (NO_COUNT, "m", "no count while the rover moves"),
             (COUNTS_TOO_MUCH, "%", "counts more than the others"),
+            (JITTER, "sigma", "counts back and forth as no wheel turns"),
         ):
             detail = f"encoder {wheel}: {what}"
             words[ENCODER + i, code] = ("sensor_fault", wheel, unit, detail, "encoder")

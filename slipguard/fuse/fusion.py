@@ -39,12 +39,9 @@ class Fusion:
     def __init__(self, config: Config) -> None:
         self.motion = Motion(config, FilterpyEngine)
 
-    def step(self, frame: Frame, brakes: Sequence[float]) -> Estimate:
-        """Take one frame and say what is believed after it.
-
-        ``brakes`` (4,): brake commands of the step before, which tell what slip there can be.
-        """
-        return as_estimate(self.motion.step(frame, brakes))
+    def step(self, frame: Frame, brakes: Sequence[float], broken: Sequence[bool]) -> Estimate:
+        """As ``Motion.step``."""
+        return as_estimate(self.motion.step(frame, brakes, broken))
 
 
 class Motion:
@@ -60,12 +57,14 @@ class Motion:
         self.body = Body(config, engine)
         self.wheels = Wheels(config)
 
-    def step(self, frame: Frame, brakes: Sequence[float]) -> Any:
+    def step(self, frame: Frame, brakes: Sequence[float], broken: Sequence[bool]) -> Any:
         """Take one frame and say what is believed after it, as ``Values``.
 
-        ``brakes`` (4,): brake commands of the step before, which tell what slip there can be.
+        Of the step before: ``brakes`` (4,), brake commands, which tell what slip there can be,
+        and ``broken`` (4,), encoders that were found to be, which are left out.
         """
         body, wheels = self.body, self.wheels
+        wheels.leave_out(broken)
         wheels.watch_torque(frame, brakes, backward=body.speed_mps < 0.0)
         if frame.gap:
             body.forget_speed()
@@ -120,6 +119,7 @@ class Motion:
             body.at_rest,
             coasting,
             body.doubt.lasted_s,
+            wheels.rim_jump_sd,
         )
 
     def _wheel(self, i: int, v_sd: float) -> tuple[float, float, float, float, float]:

@@ -25,6 +25,7 @@ from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
 from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
+from slipguard.reading import Quad
 
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
@@ -62,6 +63,7 @@ TURN_ROUND_MPS2 = 5.0
 ALONG = 2.0  # times the ground's speed, below which a rim is taken to turn as the ground goes
 SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 BLUR_S = 0.1
+MOST_BROKEN = 2  # encoders; where more seem to be, something else is wrong with all of them
 ALL = (True, True, True, True)
 
 
@@ -96,6 +98,7 @@ class Wheels:
         self.excess_m = [0.0] * 4
         self.excess_sd_m = [0.0] * 4
         self.doubt_mps = 0.0
+        self._broken = [False] * 4
         self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
@@ -117,6 +120,12 @@ class Wheels:
         """Time since any wheel counted."""
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
         return min(fl.still_s, fr.still_s, rl.still_s, rr.still_s)
+
+    @property
+    def rim_jump_sd(self) -> Quad:
+        """As in ``Estimate``."""
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return fl.jump_sd, fr.jump_sd, rl.jump_sd, rr.jump_sd
 
     @property
     def any_grip(self) -> bool:
@@ -142,6 +151,14 @@ class Wheels:
             left = self._may_slip[i]
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+
+    def leave_out(self, broken: Sequence[bool]) -> None:
+        """Believe these encoders (4,) no more, unless that leaves too few."""
+        count = 0
+        for i in range(4):
+            count += broken[i]
+        for i in range(4):
+            self._broken[i] = broken[i] and count <= MOST_BROKEN
 
     def any_news(self, frame: Frame) -> bool:
         """Whether a wheel reported with this frame."""
@@ -278,6 +295,10 @@ class Wheels:
             self.excess_m[i], self.excess_sd_m[i] = excess, math.sqrt(var)
             sd = math.sqrt(var + self._edge_sd**2)
             wheel.correct(self._edge_sd)
+            if self._broken[i]:
+                if wheel.gripping:
+                    self._distrust(i, body)
+                continue
             if not wheel.gripping:
                 self._try_regrip(i, body, age)
                 continue
@@ -439,7 +460,8 @@ class Wheels:
             var = noise * noise + (0.01 * hub) ** 2 + turn * turn + blur / 3.0
             total = math.sqrt(gain * gain * v_var + var)
             slip = rim - hub
-            loose = abs(slip) > TRUST_SD * total + LOOSE_SPEED_MPS and self._may(i, slip)
+            far = abs(slip) > TRUST_SD * total + LOOSE_SPEED_MPS
+            loose = self._broken[i] or (far and self._may(i, slip))
             # The first odd value may be a late one; travel is counted from the second.
             again = loose and not wheel.gripping
             self.excess_m[i] = self.excess_m[i] + slip * age if again else 0.0

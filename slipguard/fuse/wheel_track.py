@@ -8,13 +8,20 @@ from __future__ import annotations
 
 import math
 
-from slipguard.fuse.model import NO_INFORMATION, box_update
+from slipguard.fuse.model import NO_INFORMATION, box_excess, box_update
 
 FREE_ACCEL_MPS2 = 10.0
 """How hard a rim without load changes its speed, as noise of the rim filter: a free 0.3 kg wheel
 on a quarter of a hobby motor's torque gains 10 to 30 m/s2; common practice, no source."""
 GRIP_SPEED_SD_MPS = 0.15
 """How near its hub's speed a rim is held while nothing speaks against grip."""
+
+UNEVEN_EDGES = 0.3
+"""Of a count: by how much an edge may well sit beside its place, as two channels out of quadrature
+or a printed disc have it; common practice, no source."""
+
+SHAKE_M = 0.0005
+"""By how much a rim that turns evenly may shake against the body."""
 
 
 class WheelTrack:
@@ -23,10 +30,12 @@ class WheelTrack:
     __slots__ = (
         "_pos_var",
         "_pos_vel",
+        "_uneven_m2",
         "_vel_var",
         "calm_s",
         "gripping",
         "high_m",
+        "jump_sd",
         "low_m",
         "rim_m",
         "rim_mps",
@@ -41,11 +50,13 @@ class WheelTrack:
         self.still_s = 0.0
         self.gripping = True
         self.calm_s = 0.0
+        self.jump_sd = 0.0
         self.rim_m = 0.5 * count_m
         self.rim_mps = 0.0
         self._pos_var = count_m * count_m / 12.0
         self._pos_vel = 0.0
         self._vel_var = 1.0
+        self._uneven_m2 = (UNEVEN_EDGES * count_m) ** 2 + SHAKE_M**2
 
     @property
     def rim_sd_mps(self) -> float:
@@ -91,6 +102,8 @@ class WheelTrack:
 
     def correct(self, edge_sd_m: float) -> None:
         """Update rim travel and speed with the box."""
+        excess_m = box_excess(self.rim_m, self.low_m, self.high_m)
+        self.jump_sd = excess_m / math.sqrt(self._pos_var + edge_sd_m * edge_sd_m + self._uneven_m2)
         if self.still_s > 0.0:  # no edge for a time t: slower than one count in t
             most = (self.high_m - self.low_m) / self.still_s
             self.rim_mps = max(-most, min(most, self.rim_mps))

@@ -69,7 +69,7 @@ def look_back(readings: Iterable[Reading], config: Config) -> Reference:
     travel: list[tuple[float, ...]] = []
     for reading in readings:
         frame = intake.take(reading)
-        estimate = fusion.step(frame, responder.brakes)
+        estimate = fusion.step(frame, responder.brakes, detectors.broken)
         responder.step(frame, estimate, detectors.step(frame, estimate, responder.brakes))
         smoothed.mark()
         age = frame.command_age_s

@@ -116,7 +116,7 @@ def _stepped(config: Config, readings: Iterable[Reading]) -> Iterator[Watched]:
     watch = detectors.watch
     for reading in readings:
         frame = intake.take(reading)
-        estimate = fusion.step(frame, responder.brakes)
+        estimate = fusion.step(frame, responder.brakes, detectors.broken)
         findings = detectors.step(frame, estimate, responder.brakes)
         yield estimate, frame.dt_s, watch.motion_asked, watch.may_lock, watch.broken
         responder.step(frame, estimate, findings)

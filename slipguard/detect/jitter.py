@@ -1,0 +1,75 @@
+"""Encoders that count back and forth as no wheel can turn: a bouncing edge, a magnet that wobbles,
+interference.
+
+A wheel that breaks away or grips again speeds up or slows down for a while, so that its counts go
+on beyond what its rim was expected to do, several times the same way. A false count comes alone,
+and the next ones, which lack it, seem to go back. What moves the body (a knock, a late packet)
+moves more wheels than one.
+"""
+
+from __future__ import annotations
+
+from slipguard.estimate import Estimate
+from slipguard.frame import Frame
+
+TOO_MUCH_SD = 5.0
+LEAST_SD = 0.5  # of a jump that is looked at, and
+MOST_SD = 3.0  # the most one is worth
+PAIR_READINGS = 10  # in which the wheel turns, within which one must follow another, and
+PAIR_S = 0.5  # within which it must, to be its way back
+FADE_SD = 0.1  # of the sum with each of them
+CALM_SD = 1.0  # below which nothing is the matter, and
+CALM_TURNS = 1.25  # for so long before the encoder is believed again
+
+
+class CountJitter:
+    """Adds up jumps of each wheel's counts that come as a way there and back.
+
+    Attributes
+    ----------
+    worst_sd : list of 4 float
+        What has come together, in standard deviations; once above ``TOO_MUCH_SD`` the most of
+        it, until the wheel has turned for a while without.
+    """
+
+    def __init__(self, turn_m: float) -> None:
+        self._calm_m = CALM_TURNS * turn_m
+        self._travel_m = [0.0] * 4
+        self._jump_sd = [0.0] * 4  # the last one
+        self._readings = [0] * 4  # since then
+        self._ago_s = [0.0] * 4
+        self._sum_sd = [0.0] * 4
+        self._calm_for_m = [0.0] * 4
+        self.worst_sd = [0.0] * 4
+
+    def step(self, frame: Frame, estimate: Estimate) -> None:
+        """Take one estimate."""
+        jumps = 0
+        for i in range(4):
+            self._ago_s[i] += frame.dt_s
+            if frame.wheel_new[i] and abs(estimate.rim_jump_sd[i]) > LEAST_SD:
+                jumps += 1
+        for i in range(4):
+            if frame.wheel_new[i]:
+                turned_m = abs(estimate.wheel_travel_m[i] - self._travel_m[i])
+                self._travel_m[i] = estimate.wheel_travel_m[i]
+                self._take(i, turned_m, estimate.rim_jump_sd[i], jumps == 1)
+
+    def _take(self, i: int, turned_m: float, jump_sd: float, alone: bool) -> None:
+        """Take a reading of wheel i. ``alone``: whether no other wheel's counts jumped."""
+        jumps = abs(jump_sd) > LEAST_SD
+        if turned_m == 0.0 and not jumps:
+            return
+        self._readings[i] += 1
+        self._calm_for_m[i] += turned_m
+        if jumps:
+            last_sd = self._jump_sd[i]
+            near = self._readings[i] <= PAIR_READINGS and self._ago_s[i] < PAIR_S
+            if alone and near and jump_sd * last_sd < 0.0:
+                self._sum_sd[i] += min(abs(jump_sd), abs(last_sd), MOST_SD)
+            self._jump_sd[i], self._readings[i], self._ago_s[i] = jump_sd, 0, 0.0
+        self._sum_sd[i] = max(0.0, self._sum_sd[i] - FADE_SD)
+        if self._sum_sd[i] > CALM_SD:
+            self._calm_for_m[i] = 0.0
+        held = self.worst_sd[i] > TOO_MUCH_SD and self._calm_for_m[i] < self._calm_m
+        self.worst_sd[i] = max(self.worst_sd[i] if held else 0.0, self._sum_sd[i])
