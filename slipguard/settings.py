@@ -53,6 +53,9 @@ class Rover:
         "because the tyres scrub",
     )
     wheel_radius_m: float = setting(unit="m", above=0, high=2, doc="rolling radius under load")
+    wheel_radius_sd_m: float | None = setting(
+        None, unit="m", low=0, high=0.5, doc="how well that is known; default: 0.5 % of it"
+    )
     max_steer_deg: float = setting(
         unit="deg",
         low=0,

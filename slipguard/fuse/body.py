@@ -56,7 +56,7 @@ ROLL_TAU_S = 1.5
 
 MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common practice, no source
 MOST_CREEP_FORCE = 5.0  # m/s2
-SCALE_SD = 0.005  # of speed: tyre radius as calibrated
+RADIUS_SD = 0.005  # of the tyre radius, where nobody says how well it is known
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
 LATE_NOISE = 0.002  # s^0.5, of lateness: so that what a poor start taught is learnt again
 LEAST_LATE_S, MOST_LATE_S = -0.1, 0.25
@@ -88,6 +88,8 @@ class Body:
         self._top_speed = rover.top_speed_mps
         self._turn_arm = geometry.turn_arm_m(rover)
         self._radius = rover.wheel_radius_m
+        sd_m = rover.wheel_radius_sd_m
+        self._radius_sd = RADIUS_SD if sd_m is None else sd_m / rover.wheel_radius_m
         driven = {"front": (2.0, 2.0, 0.0, 0.0), "rear": (0.0, 0.0, 2.0, 2.0)}.get(rover.drive)
         # Creep of each gripping tyre per m/s2 of specific force along x.
         self._creep = [
@@ -170,7 +172,7 @@ class Body:
     def scale_sd(self) -> float:
         """Share by which the speed may be wrong though all wheels agree: radius and creep."""
         creep = max(self._creep) * min(MOST_CREEP_FORCE, abs(self.accel_smooth[0]))
-        return math.hypot(SCALE_SD, CREEP_SD * creep)
+        return math.hypot(self._radius_sd, CREEP_SD * creep)
 
     @property
     def force_mps2(self) -> float:
