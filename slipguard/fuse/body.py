@@ -47,6 +47,7 @@ SLIDE_TAU_S = 3.0  # within which tyres end a slide sideways
 START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
 MOST_TOP_SPEEDS = 1.5  # no rover is faster than so many times the speed it can never exceed
 MOST_BIAS_SD = 5.0  # nor is a bias so many of its standard deviations large
+TURNED_SD_MPS = 0.1  # of the speed, after its sign was mistaken
 REST_SPEED_SD = 0.01  # m/s
 REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
 REST_FORCE_SD = 0.01  # m/s2
@@ -383,6 +384,11 @@ class Body:
             along[P0 + i] = self.late_s * self.hub_gain[i]
         self.engine.shift(along, by_mps, var)
         self.revise_past(by_mps)
+
+    def turn_round(self) -> None:
+        """It goes as fast the other way, and what was learnt of gravity meanwhile is not so."""
+        self.shift_speed(-2.0 * self.speed_mps, TURNED_SD_MPS**2)
+        self.engine.shift(_C_ALONE, 0.0, START_FORCE_SD**2)
 
     def set_rim(self, i: int, rim_m: float, var_m2: float) -> None:
         """Rim i was at ``rim_m`` at the moment its encoder speaks of, with ``var_m2``; how far it

@@ -22,6 +22,7 @@ from slipguard.config import Config
 from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
+from slipguard.fuse.direction import SURE_WAY_SD, Direction
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
 from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
@@ -59,9 +60,6 @@ APART_MPS = 0.1  # of one rim from the middle of all, beyond its own uncertainty
 DOUBT_TAU_S = 20.0
 DOUBT_SHARE = 0.5
 MOST_AGE_S = 0.5
-TURN_ROUND_MPS2 = 5.0
-ALONG = 2.0  # times the ground's speed, below which a rim is taken to turn as the ground goes
-SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 BLUR_S = 0.1
 MOST_BROKEN = 2  # encoders; where more seem to be, something else is wrong with all of them
 ALL = (True, True, True, True)
@@ -99,6 +97,7 @@ class Wheels:
         self.excess_sd_m = [0.0] * 4
         self.doubt_mps = 0.0
         self._broken = [False] * 4
+        self._braked = [False] * 4
         self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
@@ -106,6 +105,7 @@ class Wheels:
         self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._parting = Parting()
+        self._direction = Direction(config)
         self._compare_s = 0.0
         self._compare_mps = 0.0  # speed, and slip of each wheel, that it is compared from
         self._compare_slips = [0.0] * 4
@@ -145,12 +145,15 @@ class Wheels:
         unknown = math.isnan(drive)
         neutral = abs(drive) <= self._neutral
         for i in range(4):
-            drags = neutral or brakes[i] > BRAKED
+            self._braked[i] = brakes[i] > BRAKED
+            drags = neutral or self._braked[i]
             ahead = unknown or drive > self._neutral or (drags and backward)
             behind = unknown or drive < -self._neutral or (drags and not backward)
             left = self._may_slip[i]
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+        if self._one_channel:
+            self._direction.watch(frame, self._braked)
 
     def leave_out(self, broken: Sequence[bool]) -> None:
         """Believe these encoders (4,) no more, unless that leaves too few."""
@@ -274,7 +277,11 @@ class Wheels:
                 self._believe(i, body, wheel.low_m + 0.5 * self._count_m, self._count_m**2)
                 continue
             age = frame.wheel_dt_s[i]
-            step = self._directed(i, frame.wheel_step[i], body)
+            step = frame.wheel_step[i]
+            if self._one_channel and step != 0.0:
+                left = self._may_slip[i]
+                ahead, behind = left[0] > 0.0, left[1] > 0.0
+                step = self._direction.signed(i, step, wheel, body, ahead, behind)
             wheel.still_s = 0.0 if step else wheel.still_s + age
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
@@ -326,7 +333,11 @@ class Wheels:
             if self.tracks[i].gripping:
                 slips[i] = self.excess_m[i]
         if True in suspect and self._is_estimate_wrong(body, slips):
-            body.doubt.begin(body.speed_mps)
+            turn = self._one_channel and self.all_grip
+            if turn and self._direction.mirrored(slips, body.speed_mps):
+                self._turn_round(body)
+            else:
+                body.doubt.begin(body.speed_mps)
         else:
             noise = robust
             alone = self._stands_alone(suspect)
@@ -346,25 +357,6 @@ class Wheels:
                 self._pull[i] += pull
                 total += pull
             body.revise_past(total)
-
-    def _directed(self, i: int, step: float, body: Body) -> float:
-        """Counts with their sign; one-channel encoders take it from the wheel's motion."""
-        if not self._one_channel or step == 0.0:
-            return step
-        wheel, hub = self.tracks[i], body.hub_mps[i]
-        # Faster than this it cannot turn round between two counts, whatever is believed.
-        turns_mps = math.sqrt(2.0 * TURN_ROUND_MPS2 * self._count_m)
-        keeps_on = abs(wheel.rim_mps) > turns_mps
-        sure_mps = SURE_WAY_SD * math.sqrt(body.speed_var)
-        # Where the rover itself has only begun to move, one that turns as slowly rolls along.
-        along = sure_mps < abs(hub) < turns_mps and abs(wheel.rim_mps) < ALONG * abs(hub)
-        speed = hub if not keeps_on and (wheel.gripping or along) else wheel.rim_mps
-        if not keeps_on and abs(speed) < sure_mps:
-            # As good as standing: it turns the way it is driven, if it is driven any one way.
-            ahead, behind = self._may_slip[i][0] > 0.0, self._may_slip[i][1] > 0.0
-            if ahead != behind:
-                speed = 1.0 if ahead else -1.0
-        return -step if speed < 0.0 else step
 
     def _may(self, i: int, slip: float) -> bool:
         """Whether wheel i can slip that way (positive: forward faster than the ground)."""
@@ -404,8 +396,17 @@ class Wheels:
         self._pull[i] = 0.0
         self._sums[i][0] = self._sums[i][1] = 0.0
 
+    def _turn_round(self, body: Body) -> None:
+        """All of it goes as fast the other way."""
+        body.turn_round()
+        for i, wheel in enumerate(self.tracks):
+            wheel.rim_mps = -wheel.rim_mps
+            self._believe(i, body, wheel.rim_m, self._count_m**2)
+
     def _try_regrip(self, i: int, body: Body, age: float) -> None:
         wheel = self.tracks[i]
+        if self._one_channel:
+            self._direction.turn_over(i, wheel, body, age)
         slip = wheel.rim_mps - body.seen_hub_mps(i)
         near_mps = REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var)
         if not self._may(i, slip):
