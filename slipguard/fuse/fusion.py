@@ -65,7 +65,7 @@ class Motion:
         """
         body, wheels = self.body, self.wheels
         wheels.leave_out(broken)
-        wheels.watch_torque(frame, brakes, backward=body.speed_mps < 0.0)
+        wheels.watch_torque(frame, brakes, body)
         if frame.gap:
             body.forget_speed()
             wheels.forget(body)

@@ -33,6 +33,7 @@ TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
 BRAKED = 0.02  # brake command that may hold a wheel back
 SLIP_LINGER_S = 0.3  # a wheel goes on slipping so long after what drove it is gone
+DRAGGED_MPS = 0.1  # from which, at the latest, a rim may slip that is held back
 DEAD_S = 0.15
 CUSUM_DRIFT = 0.3
 CUSUM_LIMIT = 6.0
@@ -139,16 +140,19 @@ class Wheels:
 
     # -- one frame ---------------------------------------------------------------------------
 
-    def watch_torque(self, frame: Frame, brakes: Sequence[float], backward: bool) -> None:
+    def watch_torque(self, frame: Frame, brakes: Sequence[float], body: Body) -> None:
         """Note which way each wheel can slip. ``brakes`` (4,): commands of the step before."""
         drive = frame.drive
         unknown = math.isnan(drive)
         neutral = abs(drive) <= self._neutral
+        # What drags holds a rim back, and turns none: it makes no slip where the rover stands.
+        v = body.speed_mps
+        moves_mps = min(DRAGGED_MPS, SURE_WAY_SD * math.sqrt(body.speed_var))
         for i in range(4):
             self._braked[i] = brakes[i] > BRAKED
             drags = neutral or self._braked[i]
-            ahead = unknown or drive > self._neutral or (drags and backward)
-            behind = unknown or drive < -self._neutral or (drags and not backward)
+            ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
+            behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
             left = self._may_slip[i]
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
