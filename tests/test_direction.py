@@ -13,7 +13,8 @@ from slipguard.fuse.direction import Direction
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.model import P0, V
 from slipguard.fuse.wheel_track import WheelTrack
-from slipguard.simulate import DEMO_ROVER, SCENARIOS, run as simulate
+from slipguard.simulate import DEMO_ROVER, SCENARIOS
+from slipguard.simulate import run as simulate
 
 CONFIG = rover(direction="unsigned")
 NONE = (False,) * 4

@@ -464,6 +464,32 @@ def test_a_wheel_that_slips_along_is_found_within_a_tenth_of_a_second():
     assert run_length(trust.CUSUM_DRIFT, trust.CUSUM_LIMIT, 2.0) < 6.0
 
 
+@pytest.mark.parametrize(
+    ("speed_mps", "may"), [(0.0, (False, False)), (0.5, (False, True)), (-0.5, (True, False))]
+)
+def test_what_holds_a_wheel_back_turns_none(speed_mps, may):
+    """A brake makes a wheel of a moving rover lag. One that turns while the rover is believed to
+    stand is carried by the ground: the rover moves."""
+    config = rover()
+    wheels, body = trust.Wheels(config), Body(config, FilterpyEngine)
+    body.engine.x[V], body.engine.P[V, V] = speed_mps, 0.01**2
+    wheels.watch_torque(Frame(dt_s=0.4, drive=0.0), (1.0,) * 4, body)
+    assert (wheels._may(0, 1.0), wheels._may(0, -1.0)) == may
+
+
+def test_a_radius_known_poorly_makes_the_speed_as_uncertain():
+    """Tyres 4 % larger than the rover file says, which says that it may be so: the truth is inside
+    two sigma. Believed to half a per cent it is not."""
+    chassis = "mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.078"
+    truth = drive(rover(chassis=chassis), [(0, 0), (0.6, 0), (1.6, 1), (4, 1)])
+    config = rover()
+    poorly = config.with_changes(rover__wheel_radius_sd_m=0.003)
+    assert covered(run(config, truth.readings), truth) < 0.5
+    decisions = run(poorly, truth.readings)
+    assert covered(decisions, truth) > 0.95
+    assert decisions[-1].estimate.speed_sd_mps == pytest.approx(0.04, abs=0.005)
+
+
 @pytest.mark.parametrize(("dead_band", "may_lag"), [(0.15, True), (0.03, False)])
 def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
     """A stick whose neutral reads 0.1 leaves the motor dragging: wheels of a rover that goes ahead
@@ -471,6 +497,8 @@ def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
     config = rover(more=f"limits: {{throttle_dead_band: {dead_band}}}\n")
     wheels = trust.Wheels(config)
     frame = Frame(dt_s=0.4, drive=0.1)
-    wheels.watch_torque(frame, (0.0,) * 4, backward=False)
+    body = Body(config, FilterpyEngine)
+    body.engine.x[V], body.engine.P[V, V] = 1.0, 0.01**2
+    wheels.watch_torque(frame, (0.0,) * 4, body)
     ahead_behind = [0.0, trust.SLIP_LINGER_S] if may_lag else [trust.SLIP_LINGER_S, 0.0]
     assert wheels._may_slip == [ahead_behind] * 4
