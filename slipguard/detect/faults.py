@@ -58,6 +58,7 @@ class SensorFaults:
         self._last_travel = [0.0] * 4
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
+        self._directed = config.encoders.directed
         self._jitter = CountJitter(self._turn_m)
         self.broken = [False] * 4
 
@@ -101,7 +102,8 @@ class SensorFaults:
         if frame.command_fault:
             self._see(COMMAND, 1, t_s, 1.0, 0.0, found)
         self._over.step(frame.dt_s, estimate)
-        self._jitter.step(frame, estimate)
+        if self._directed:  # where direction is a guess, a wrong one looks like a way back
+            self._jitter.step(frame, estimate)
         moving = abs(estimate.speed_mps) > 3.0 * estimate.speed_sd_mps + 0.05
         telling = moving and not estimate.coasting
         for i in range(4):
