@@ -17,15 +17,15 @@ from slipguard.fuse.body import Body
 from slipguard.fuse.model import P0
 from slipguard.fuse.wheel_track import WheelTrack
 
-TURN_ROUND_MPS2 = 5.0
+TURN_ROUND_MPS2 = 5.0  # how hard a wheel may change its speed as it turns round
 ALONG = 2.0  # times the ground's speed, below which a rim is taken to turn as the ground goes
 SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
-STOOD_S = 0.15
-EDGE_SD = 2.0
+STOOD_S = 0.15  # without a count: it stood
+EDGE_SD = 2.0  # of the rim's place in its count, to be sure of the edge it is at
 DRIVE_LINGER_S = 0.3  # a rim goes on so long after the motor turned it
-NEAR_MPS = 0.06
-PASS_MPS2 = 4.0  # a rim that changes its speed so fast passes the ground's
-ALONG_S = 0.06
+NEAR_MPS = 0.06  # besides what is not known of the ground, a rim so near its speed goes with it,
+ALONG_S = 0.06  # after so long at the least, or as long as passing by takes
+PASS_MPS2 = 4.0  # a rim that changes its speed so fast passes the ground's, and does not grip
 CARRIED = 1.5  # times the ground's speed, above which no ground turns a rim
 
 
@@ -42,7 +42,7 @@ class Direction:
         self._along_s = [0.0] * 4  # for which each rim, mirrored, turns as the ground goes
 
     def watch(self, frame: Frame, braked: Sequence[bool]) -> None:
-        """Note what drives and what brakes. ``braked`` (4,)"""
+        """Note what drives, and ``braked`` (4,), which wheels a brake may hold."""
         unknown = math.isnan(frame.drive)
         for way in range(2):
             drive = -frame.drive if way else frame.drive
@@ -77,7 +77,7 @@ class Direction:
         ``way`` being ahead: it turned round there, and the same edge is passed again."""
         in_box_m = float(body.engine.x[P0 + i]) - body.late_m[i] - wheel.travel_m
         behind_m = in_box_m if way > 0.0 else self._count_m - in_box_m
-        sd_m = math.sqrt(float(body.engine.P[P0 + i, P0 + i]))
+        sd_m = math.sqrt(max(0.0, float(body.engine.P[P0 + i, P0 + i])))
         return behind_m + EDGE_SD * sd_m < 0.5 * self._count_m
 
     def turn_over(self, i: int, wheel: WheelTrack, body: Body, age_s: float) -> None:

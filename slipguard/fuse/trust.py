@@ -22,7 +22,7 @@ from slipguard.config import Config
 from slipguard.frame import Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
-from slipguard.fuse.direction import SURE_WAY_SD, Direction
+from slipguard.fuse.direction import PASS_MPS2, SURE_WAY_SD, Direction
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
 from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
@@ -45,7 +45,6 @@ SAME_BOX_S = 0.1  # so long, a prediction learns nothing from being in its box s
 REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
 REGRIP_S = 0.06
-PASS_MPS2 = 4.0  # a rim that changes its speed so fast passes the ground's, and does not grip
 RETURN_SD_MPS = 0.1
 COMPARE_S = 1.0
 COMPARE_MPS = 0.3
