@@ -339,6 +339,7 @@ class Wheels:
             turn = self._one_channel and self.all_grip
             if turn and self._direction.mirrored(slips, body.speed_mps):
                 self._turn_round(body)
+                noise = [NO_INFORMATION] * 4  # what was measured was so against the other way
             else:
                 body.doubt.begin(body.speed_mps)
         else:
