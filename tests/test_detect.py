@@ -11,11 +11,14 @@ from sizes import rest_large
 from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run, speed_error
 
 from slipguard import WHEELS, Guard
+from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
 from slipguard.detect.motion import RollingRule
+from slipguard.frame import Frame
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
 from slipguard.reading import quad
 from slipguard.settings import Rolling
+from slipguard.testing import make_estimate
 
 RAMP = [(1.5, 0.0), (1.6, 1.0), (2.2, 1.0), (2.3, 0.0)]
 """Slip speed of a wheel that spins from 1.5 to 2.3 s."""
@@ -496,6 +499,25 @@ def test_edges_out_of_their_place_are_no_fault(counts):
             uneven = tuple(n // 20 * 2 + (n % 20 >= 14) for n in r.counts)
             readings[k] = dataclasses.replace(r, counts=uneven)
     assert kinds(run(config, readings)) == set()
+
+
+@pytest.mark.parametrize(("steps", "told"), [((6, 4), False), ((7, 5), True)])
+def test_an_edge_that_keeps_pace_with_the_readings_is_no_fault(steps, told):
+    """At five counts a reading the last edge now just made it, now just not: jumps there and back,
+    for two seconds, and each is taken back. Two edges in ten too many are not."""
+    q = rover().count_m
+    jitter, frame, travel = CountJitter(0.47, q), Frame(dt_s=0.01), 0.0
+    frame.wheel_new = [True] * 4
+    for k in range(200):
+        travel += steps[k % 2] * q
+        jump = 1.0 if k % 2 == 0 else -1.0
+        estimate = make_estimate(
+            wheel_speed_mps=(5 * q / 0.01,) * 4,
+            wheel_travel_m=(travel, 0.0, 0.0, 0.0),
+            rim_jump_sd=(jump, 0.0, 0.0, 0.0),
+        )
+        jitter.step(frame, estimate)
+    assert (jitter.worst_sd[0] > TOO_MUCH_SD) == told
 
 
 def test_an_encoder_found_to_be_broken_has_no_say():

@@ -59,7 +59,7 @@ class SensorFaults:
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
         self._directed = config.encoders.directed
-        self._jitter = CountJitter(self._turn_m)
+        self._jitter = CountJitter(self._turn_m, config.count_m)
         self.broken = [False] * 4
 
     def step(

@@ -1,10 +1,10 @@
-"""Encoders that count back and forth as no wheel can turn: a bouncing edge, a magnet that wobbles,
-interference.
+"""Encoders that count edges twice: a bouncing edge, interference.
 
 A wheel that breaks away or grips again speeds up or slows down for a while, so that its counts go
 on beyond what its rim was expected to do, several times the same way. A false count comes alone,
-and the next ones, which lack it, seem to go back. What moves the body (a knock, a late packet)
-moves more wheels than one.
+and the next ones, which lack it, seem to go back; but it stays counted, so that the wheel gets
+ahead of the ground. An edge that keeps pace with the readings, now just before and now just after
+one, gets nowhere. What moves the body (a knock, a late packet) moves more wheels than one.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ PAIR_READINGS = 10  # in which the wheel turns, within which one must follow ano
 PAIR_S = 0.5  # within which it must, to be its way back
 FADE_SD = 0.1  # of the sum with each of them
 CALM_SD = 1.0  # below which nothing is the matter, and
+AHEAD_COUNTS = 3.0  # by which the wheel is ahead of the ground since it began, at the least
 CALM_TURNS = 1.25  # for so long before the encoder is believed again
 
 
@@ -32,7 +33,9 @@ class CountJitter:
         it, until the wheel has turned for a while without.
     """
 
-    def __init__(self, turn_m: float) -> None:
+    def __init__(self, turn_m: float, count_m: float) -> None:
+        self._least_ahead_m = AHEAD_COUNTS * count_m
+        self._ahead_m = [0.0] * 4  # of the ground, since the sum was nothing
         self._calm_m = CALM_TURNS * turn_m
         self._travel_m = [0.0] * 4
         self._jump_sd = [0.0] * 4  # the last one
@@ -47,6 +50,8 @@ class CountJitter:
         jumps = 0
         for i in range(4):
             self._ago_s[i] += frame.dt_s
+            ground_mps = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
+            self._ahead_m[i] -= abs(ground_mps) * frame.dt_s
             if frame.wheel_new[i] and abs(estimate.rim_jump_sd[i]) > LEAST_SD:
                 jumps += 1
         for i in range(4):
@@ -60,6 +65,7 @@ class CountJitter:
         jumps = abs(jump_sd) > LEAST_SD
         if turned_m == 0.0 and not jumps:
             return
+        self._ahead_m[i] += turned_m
         self._readings[i] += 1
         self._calm_for_m[i] += turned_m
         if jumps:
@@ -69,6 +75,10 @@ class CountJitter:
                 self._sum_sd[i] += min(abs(jump_sd), abs(last_sd), MOST_SD)
             self._jump_sd[i], self._readings[i], self._ago_s[i] = jump_sd, 0, 0.0
         self._sum_sd[i] = max(0.0, self._sum_sd[i] - FADE_SD)
+        if self._sum_sd[i] == 0.0:
+            self._ahead_m[i] = 0.0
+        if self._ahead_m[i] < self._least_ahead_m:
+            self._sum_sd[i] = min(self._sum_sd[i], TOO_MUCH_SD)
         if self._sum_sd[i] > CALM_SD:
             self._calm_for_m[i] = 0.0
         held = self.worst_sd[i] > TOO_MUCH_SD and self._calm_for_m[i] < self._calm_m
