@@ -506,7 +506,7 @@ def test_an_edge_that_keeps_pace_with_the_readings_is_no_fault(steps, told):
     """At five counts a reading the last edge now just made it, now just not: jumps there and back,
     for two seconds, and each is taken back. Two edges in ten too many are not."""
     q = rover().count_m
-    jitter, frame, travel = CountJitter(0.47, q), Frame(dt_s=0.01), 0.0
+    jitter, frame, travel = CountJitter(0.59, q), Frame(dt_s=0.01), 0.0
     frame.wheel_new = [True] * 4
     for k in range(200):
         travel += steps[k % 2] * q

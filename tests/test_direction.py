@@ -17,7 +17,6 @@ from slipguard.simulate import DEMO_ROVER, SCENARIOS
 from slipguard.simulate import run as simulate
 
 CONFIG = rover(direction="unsigned")
-NONE = (False,) * 4
 
 
 def standing(speed_mps: float, drive_now: float = 0.0, before: float = 0.0):
@@ -30,7 +29,7 @@ def standing(speed_mps: float, drive_now: float = 0.0, before: float = 0.0):
     direction = Direction(CONFIG)
     for k in range(150):
         frame = Frame(dt_s=0.005, drive=drive_now if k >= 100 else before)
-        direction.watch(frame, NONE)
+        direction.watch(frame)
     return direction, body
 
 
@@ -83,9 +82,9 @@ def test_an_edge_passed_again_counts_back(way):
     ahead, behind = way > 0, way < 0
     q = CONFIG.count_m
     body.engine.x[P0] = 0.1 * q if way > 0 else 0.9 * q
-    assert direction.signed(0, 1.0, wheel, body, ahead, behind) == -way
+    assert direction.signed(0, 1.0, wheel, body, ahead, behind, False) == -way
     body.engine.x[P0] = 0.5 * q
-    assert direction.signed(0, 1.0, wheel, body, ahead, behind) == way
+    assert direction.signed(0, 1.0, wheel, body, ahead, behind, False) == way
 
 
 def test_a_rover_switched_on_while_it_rolls_is_righted_by_the_motor():

@@ -27,7 +27,7 @@ DRAGGED_SHARE = 0.25
 """Share of the travel that counts while the motor drags or drives against the motion: it may stop
 a wheel on the slickest ground, though hardly for long."""
 BACK_TURNS = 1.25
-"""Turns a dead encoder must count again before it is believed: a gap may come round once a turn."""
+"""Turns a broken encoder must count well to be believed again: a gap may come round once a turn."""
 
 NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED = 6, 7, 8
 """Codes of the IMU, beside those in ``frame.py``."""
@@ -59,7 +59,7 @@ class SensorFaults:
         self._dead_travel_m = max(DEAD_TRAVEL_M, DEAD_COUNTS * config.count_m)
         self._over = OverCounting(config.count_m)
         self._directed = config.encoders.directed
-        self._jitter = CountJitter(self._turn_m, config.count_m)
+        self._jitter = CountJitter(BACK_TURNS * self._turn_m, config.count_m)
         self.broken = [False] * 4
 
     def step(

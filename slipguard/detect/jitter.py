@@ -18,13 +18,14 @@ MOST_SD = 3.0  # the most one is worth
 PAIR_READINGS = 10  # in which the wheel turns, within which one must follow another, and
 PAIR_S = 0.5  # within which it must, to be its way back
 FADE_SD = 0.1  # of the sum with each of them
-CALM_SD = 1.0  # below which nothing is the matter, and
 AHEAD_COUNTS = 3.0  # by which the wheel is ahead of the ground since it began, at the least
-CALM_TURNS = 1.25  # for so long before the encoder is believed again
+CALM_SD = 1.0  # below which nothing is the matter
 
 
 class CountJitter:
     """Adds up jumps of each wheel's counts that come as a way there and back.
+
+    ``calm_m``: travel without, after which an encoder is believed again.
 
     Attributes
     ----------
@@ -33,10 +34,10 @@ class CountJitter:
         it, until the wheel has turned for a while without.
     """
 
-    def __init__(self, turn_m: float, count_m: float) -> None:
+    def __init__(self, calm_m: float, count_m: float) -> None:
         self._least_ahead_m = AHEAD_COUNTS * count_m
         self._ahead_m = [0.0] * 4  # of the ground, since the sum was nothing
-        self._calm_m = CALM_TURNS * turn_m
+        self._calm_m = calm_m
         self._travel_m = [0.0] * 4
         self._jump_sd = [0.0] * 4  # the last one
         self._readings = [0] * 4  # since then

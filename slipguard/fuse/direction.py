@@ -38,29 +38,34 @@ class Direction:
         # Faster than this it cannot turn round between two counts, whatever is believed.
         self._turns_mps = math.sqrt(2.0 * TURN_ROUND_MPS2 * config.count_m)
         self._driven_s = [DRIVE_LINGER_S, DRIVE_LINGER_S]  # left, for ahead and behind
-        self._braked = [False] * 4
         self._along_s = [0.0] * 4  # for which each rim, mirrored, turns as the ground goes
 
-    def watch(self, frame: Frame, braked: Sequence[bool]) -> None:
-        """Note what drives, and ``braked`` (4,), which wheels a brake may hold."""
+    def watch(self, frame: Frame) -> None:
+        """Note which way the motor drives."""
         unknown = math.isnan(frame.drive)
         for way in range(2):
             drive = -frame.drive if way else frame.drive
             left_s = max(0.0, self._driven_s[way] - frame.dt_s)
             self._driven_s[way] = DRIVE_LINGER_S if unknown or drive > self._neutral else left_s
-        for i in range(4):
-            self._braked[i] = braked[i]
 
     def signed(
-        self, i: int, step: float, wheel: WheelTrack, body: Body, ahead: bool, behind: bool
+        self,
+        i: int,
+        step: float,
+        wheel: WheelTrack,
+        body: Body,
+        ahead: bool,
+        behind: bool,
+        braked: bool,
     ) -> float:
-        """Counts of wheel i with their sign. ``ahead``, ``behind``: whether it may slip so."""
+        """Counts of wheel i with their sign. ``ahead``, ``behind``: whether it may slip so;
+        ``braked``: whether a brake may hold it."""
         hub = body.hub_mps[i]
         sure_mps = SURE_WAY_SD * math.sqrt(body.speed_var)
         keeps_on = abs(wheel.rim_mps) > self._turns_mps
         # Where the rover itself has only begun to move, one that turns as slowly rolls along, and
         # so does one that stood until its brake gives way.
-        held = self._braked[i] and wheel.still_s > STOOD_S
+        held = braked and wheel.still_s > STOOD_S
         slow = sure_mps < abs(hub) and (abs(hub) < self._turns_mps or held)
         along = slow and abs(wheel.rim_mps) < ALONG * abs(hub)
         speed = hub if not keeps_on and (wheel.gripping or along) else wheel.rim_mps

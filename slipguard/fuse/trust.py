@@ -156,7 +156,7 @@ class Wheels:
             left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
         if self._one_channel:
-            self._direction.watch(frame, self._braked)
+            self._direction.watch(frame)
 
     def leave_out(self, broken: Sequence[bool]) -> None:
         """Believe these encoders (4,) no more, unless that leaves too few."""
@@ -284,7 +284,8 @@ class Wheels:
             if self._one_channel and step != 0.0:
                 left = self._may_slip[i]
                 ahead, behind = left[0] > 0.0, left[1] > 0.0
-                step = self._direction.signed(i, step, wheel, body, ahead, behind)
+                braked = self._braked[i]
+                step = self._direction.signed(i, step, wheel, body, ahead, behind, braked)
             wheel.still_s = 0.0 if step else wheel.still_s + age
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
