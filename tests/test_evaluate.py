@@ -14,7 +14,7 @@ from slipguard.evaluate.bounds import (
     limits_table,
     steady_speed_sd_mps,
 )
-from slipguard.evaluate.measures import Measures, measure
+from slipguard.evaluate.measures import AFTER_SPIN_S, Measures, measure
 from slipguard.evaluate.tables import as_json, rate_interval, tables
 
 pytest.importorskip("mujoco")
@@ -22,6 +22,7 @@ pytest.importorskip("mujoco")
 from slipguard.engines import quickest
 from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
+from slipguard.reading import WHEELS
 from slipguard.simulate import DEMO_ROVER, SCENARIOS, Label, run
 
 
@@ -117,6 +118,25 @@ def test_a_finding_may_be_as_late_as_the_data_it_is_made_of():
         out = measure([], truth, [spin], DEMO_ROVER, decisions=decisions, late_s=late_s)
         assert out.false == false
         assert out.found == ({} if false else {"wheel_spin": 1})
+
+
+def test_the_error_of_speed_is_told_apart_by_how_many_wheels_spin():
+    """With a wheel left that grips the speed is known; with none it is not, and a mean over both
+    hides it."""
+    t_s = np.arange(0, 4, 0.01)
+    one, four = (t_s >= 1.0) & (t_s < 1.5), (t_s >= 2.0) & (t_s < 3.0)
+    truth = {"t_s": t_s, "true_speed_mps": np.select([one, four], [0.02, 0.04], 0.01)}
+    for wheel in WHEELS:
+        truth[f"true_{wheel}_slip_mps"] = np.where(four | (one & (wheel == "rl")), 0.5, 0.0)
+        truth[f"true_{wheel}_ground_mps"] = np.zeros(len(t_s))
+    spins = [("rl", 1.0, 1.49 - AFTER_SPIN_S), *((w, 2.0, 2.99 - AFTER_SPIN_S) for w in WHEELS)]
+    labels = [
+        Label(kind="wheel_spin", wheel=wheel, start_s=start, end_s=end + 0.001, travel_m=0.2)
+        for wheel, start, end in spins
+    ]
+    out = measure([], truth, labels, DEMO_ROVER, decisions=_spinning_decisions(t_s))
+    rmse = [out.rmse_mps(part) for part in ("ordinary", "spinning", "all_spinning")]
+    assert rmse == pytest.approx([0.01, 0.02, 0.04])
 
 
 def _spinning_decisions(t_s):

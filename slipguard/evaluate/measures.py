@@ -8,6 +8,10 @@ counted apart. A finding *matches* a label of its kind and wheel when they overl
 ``NEAR_S``, and later by as much as the wheel data come late. One without a label is *slight* when
 truth or a slight label shows the same thing at that time, too short or too small to demand that it
 is found, and *false* when it does not.
+
+The error of speed is told apart by how many wheels spin, or did ``AFTER_SPIN_S`` ago, as labelled:
+none (``ordinary``), some (``spinning``), or all four (``all_spinning``), when no wheel is left that
+tells how fast the ground goes by.
 """
 
 from __future__ import annotations
@@ -36,6 +40,7 @@ AFTER_SPIN_S = 0.1
 SLIP_MPS = 0.15
 ROLL_M = 0.002
 COUNTED = ("wheel_spin", "rolling")
+SPEED_PARTS = ("ordinary", "spinning", "all_spinning")
 
 
 @dataclass(slots=True)
@@ -56,6 +61,7 @@ class Measures:
     notes: list[str] = field(default_factory=list)
     ordinary: list[float] = field(default_factory=lambda: [0.0, 0.0])  # n, sum of squares
     spinning: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    all_spinning: list[float] = field(default_factory=lambda: [0.0, 0.0])
     moving: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0, 0.0])
     """n, truth inside two sigma, sum of sigma, sum of squared errors, while moving."""
 
@@ -72,14 +78,14 @@ class Measures:
             self.delays_s.setdefault(kind, []).extend(delays)
         self.roll_travel_m += other.roll_travel_m
         self.notes += other.notes
-        for name in ("ordinary", "spinning", "moving"):
+        for name in (*SPEED_PARTS, "moving"):
             mine = getattr(self, name)
             for i, n in enumerate(getattr(other, name)):
                 mine[i] += n
         return self
 
     def rmse_mps(self, part: str) -> float | None:
-        """Root mean square speed error, ``'ordinary'`` or ``'spinning'``; None without any."""
+        """Root mean square speed error in one of ``SPEED_PARTS``; None without any."""
         n, squares = getattr(self, part)
         return math.sqrt(squares / n) if n else None
 
@@ -147,12 +153,14 @@ def _speed_errors(
 ) -> None:
     t, true = truth["t_s"], truth["true_speed_mps"]
     good = np.isfinite(true) & (t > t[0] + START_S)
-    spin = np.zeros(len(t), bool)
+    spins = {wheel: np.zeros(len(t), bool) for wheel in WHEELS}
     for label in labels:
-        if label.kind == "wheel_spin" and not label.slight:
-            spin |= (t >= label.start_s) & (t <= label.end_s + AFTER_SPIN_S)
+        if label.kind == "wheel_spin" and not label.slight and label.wheel is not None:
+            spins[label.wheel] |= (t >= label.start_s) & (t <= label.end_s + AFTER_SPIN_S)
+    spinning = sum(spins.values())
     error = speed - true
-    for part, where in (("ordinary", good & ~spin), ("spinning", good & spin)):
+    parts = (spinning == 0, (spinning > 0) & (spinning < len(WHEELS)), spinning == len(WHEELS))
+    for part, where in zip(SPEED_PARTS, (good & part for part in parts), strict=True):
         setattr(out, part, [float(where.sum()), float((error[where] ** 2).sum())])
     moving = good & (np.abs(true) > MOVING_MPS)
     inside = np.abs(error[moving]) <= 2.0 * sd[moving]
