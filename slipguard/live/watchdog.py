@@ -2,7 +2,8 @@
 
 While rounds are completed, a heartbeat file is touched and systemd is told. When they stop the
 thread sends every actuator to its safe state by itself, and the signs of life end, so that
-systemd kills and restarts the program. None of this helps against a dead computer: there the
+systemd kills and restarts the program. The file is touched from a thread of its own: a disk that
+hangs ends the heartbeat, not the watching. None of this helps against a dead computer: there the
 actuators' own time-out and the hardware must act.
 """
 
@@ -69,10 +70,11 @@ class Watchdog:
         self._notify = notify
         self._hanging = False
         self._beat_s = float("-inf")
+        self._due = threading.Event()
         self._end = threading.Event()
 
     def check(self) -> None:
-        """Look once."""
+        """Look once. Never waits for the disk: a heartbeat that is due is left to ``touch``."""
         now_s, last_s = self._clock(), self._last_s()
         if last_s is None:
             return
@@ -87,20 +89,34 @@ class Watchdog:
             self.hangs += 1
             self._panic(f"the loop has not completed a round for {paused_s:.2f} s")
 
+    def touch(self) -> None:
+        """Touch the heartbeat file, if that is due."""
+        if self._file is not None and self._due.is_set():
+            self._due.clear()
+            with contextlib.suppress(OSError):  # no beat is what its reader must notice
+                self._file.touch()
+
     def start(self) -> None:
-        """Look from a thread."""
+        """Look from a thread, and touch the file from another."""
         threading.Thread(target=self._serve, name="slipguard watchdog", daemon=True).start()
+        if self._file is not None:
+            threading.Thread(
+                target=self._serve_file, name="slipguard heartbeat", daemon=True
+            ).start()
 
     def stop(self) -> None:
         """Look no more."""
         self._end.set()
+        self._due.set()
 
     def _serve(self) -> None:
         while not self._end.wait(LOOK_EVERY_S):
             self.check()
 
+    def _serve_file(self) -> None:
+        while self._due.wait() and not self._end.is_set():
+            self.touch()
+
     def _beat(self) -> None:
         self._notify("WATCHDOG=1")
-        if self._file is not None:
-            with contextlib.suppress(OSError):  # no beat is what its reader must notice
-                self._file.touch()
+        self._due.set()
