@@ -10,6 +10,7 @@ import re
 import socket
 import subprocess
 import sys
+import threading
 import weakref
 from dataclasses import fields
 from pathlib import Path
@@ -169,6 +170,7 @@ def test_a_hang_is_found_once_and_ends_the_signs_of_life(tmp_path):
         clock.advance(0.02)
         last[0] = clock()
         dog.check()
+    dog.touch()
     assert alive.exists()
     beats = len(told)
     assert beats == 5, "every 0.2 s of one second"
@@ -189,6 +191,27 @@ def test_a_hang_is_found_once_and_ends_the_signs_of_life(tmp_path):
     clock.advance(0.3)
     dog.check()
     assert dog.hangs == 2
+
+
+def test_a_disk_that_hangs_ends_the_heartbeat_and_not_the_watching(tmp_path, monkeypatch):
+    """The heartbeat file lies on a disk that does not answer: a hang of the loop is still found."""
+    touching, answer, found = threading.Event(), threading.Event(), threading.Event()
+
+    def hang(path: Path) -> None:
+        touching.set()
+        answer.wait(60.0)
+
+    monkeypatch.setattr(Path, "touch", hang)
+    clock = VirtualClock()
+    dog = Watchdog(lambda: 0.0, clock, 0.25, lambda _: found.set(), tmp_path / "alive")
+    dog.start()
+    assert touching.wait(60.0)
+    clock.advance(1.0)
+    try:
+        assert found.wait(30.0)
+    finally:
+        answer.set()
+        dog.stop()
 
 
 def test_nothing_is_watched_before_the_loop_runs(tmp_path):
@@ -400,6 +423,44 @@ def test_a_full_disk_ends_the_recording_until_there_is_room(tmp_path):
     FullDisk.full = False
 
 
+class Odd(DriveFile):
+    """A file that fails as nobody thought of."""
+
+    error: Exception | None = None
+
+    def write(self, row: Row) -> None:
+        if type(self).error is not None:
+            raise type(self).error
+        super().write(row)
+
+    def close(self) -> None:
+        super().close()
+        if type(self).error is not None:
+            raise type(self).error
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [(TypeError("no such thing"), "TypeError: no such thing"), (MemoryError(), "MemoryError")],
+)
+def test_no_error_ends_the_recording_silently(tmp_path, monkeypatch, error, said):
+    """Whatever goes wrong is told, its rows are counted as lost, and it is tried again."""
+    clock = VirtualClock()
+    recorder = Recorder(tmp_path, "counts", clock=clock, make_file=Odd)
+    monkeypatch.setattr(Odd, "error", error)
+    record(recorder, 10)
+    recorder.pump()
+    assert recorder.news() == f"recording stopped, the rover drives on: {said}"
+    assert (recorder.problem, recorder.lost) == (said, 10)
+    monkeypatch.setattr(Odd, "error", None)
+    clock.advance(11.0)
+    record(recorder, 10)
+    recorder.pump()
+    assert recorder.news() == "recording again"
+    recorder.close()
+    assert len(times(recorder)) == 10
+
+
 def test_a_disk_that_is_really_full(tmp_path):
     """The kernel's own refusal (a limit on file size), not a made-up one: nothing raises."""
     code = f"""
@@ -434,3 +495,26 @@ def test_a_folder_that_cannot_be_written_is_told_at_once(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(RecordingError, match="cannot write: Not a directory"):
         Recorder(tmp_path / "file" / "runs", "counts")
+
+
+@pytest.mark.parametrize("full", ["push", "labels"])
+def test_a_disk_that_is_full_from_the_start_is_told_at_once(tmp_path, monkeypatch, full):
+    """As the package's own error, which every caller is told to expect; and no file stays open."""
+    closed = []
+
+    class File(DriveFile):
+        def push(self) -> int:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+        def close(self) -> None:
+            closed.append(True)
+            super().close()
+
+    def refuse(labels: object, path: Path) -> None:
+        raise RecordingError(f"{path}: cannot write the labels: {os.strerror(errno.ENOSPC)}")
+
+    if full == "labels":
+        monkeypatch.setattr("slipguard.live.recorder.save_labels", refuse)
+    with pytest.raises(RecordingError, match="cannot write.*No space left on device"):
+        Recorder(tmp_path, "counts", make_file=File)
+    assert closed == [True]

@@ -16,7 +16,7 @@ from slipguard.cli.run_lines import AlertLines, JsonLines, print_json
 from slipguard.cli.run_view import View
 from slipguard.commission import standing
 from slipguard.config import Config
-from slipguard.errors import SIMULATOR_NEEDED, ConfigError
+from slipguard.errors import SIMULATOR_NEEDED, ConfigError, unwritable
 from slipguard.live import (
     Clock,
     LiveSettings,
@@ -224,7 +224,11 @@ def _loop(
         recorder = make_recorder(config, settings, _rover_file(rover, source)).start()
         if rover is None and kind == "simulate":
             text: str = simulator().DEMO_ROVER_YAML
-            (recorder.folder / "rover.yaml").write_text(text, encoding="utf-8")
+            copy = recorder.folder / "rover.yaml"
+            try:
+                copy.write_text(text, encoding="utf-8")
+            except OSError as err:
+                raise unwritable(copy, err) from err
         stack.callback(recorder.close)
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)

@@ -160,7 +160,13 @@ class Recorder:
                 shutil.copyfile(rover, self.folder / "rover.yaml")
             except OSError as err:
                 raise unwritable(self.folder, err) from err
-        self._next_file()
+        try:
+            self._next_file()
+        except Exception as err:
+            self._drop_file()
+            if isinstance(err, OSError):
+                raise unwritable(self.folder, err) from err
+            raise
 
     def put(self, reading: Reading, sent: Decision, note: str | None = None) -> None:
         """Queue one round. When the disk does not keep up, the oldest row is lost."""
@@ -212,7 +218,12 @@ class Recorder:
             self._tell(f"{self.lost - self._lost_told} rows lost: the disk does not keep up")
             self._lost_told = self.lost
         for _ in range(len(self._rows)):  # those that are there now
-            self._file.write(self._rows.popleft())
+            row = self._rows.popleft()
+            try:
+                self._file.write(row)
+            except Exception:
+                self.lost += 1
+                raise
             self.written += 1
         now_s = self._clock()
         if now_s - self._pushed_s < SYNC_EVERY_S and not self._ending:
@@ -246,20 +257,30 @@ class Recorder:
         assert file is not None
         file.close()
 
+    def _drop_file(self) -> None:
+        """Let go of a file that failed; what it still held is lost."""
+        file, self._file = self._file, None
+        if file is not None:
+            with contextlib.suppress(Exception):
+                file.close()
+
     def _try(self, work: Callable[[], None]) -> None:
-        """Do it; a disk that refuses ends this file, and is tried again later with a new one."""
+        """Do it; a disk that refuses ends this file, and is tried again later with a new one.
+
+        So does any other error: a thread that dies of it would record nothing more and tell nobody.
+        """
         try:
             work()
-        except (OSError, RecordingError, ValueError) as err:
-            file, self._file = self._file, None
+        except Exception as err:
+            known = isinstance(err, OSError | RecordingError | ValueError)
+            named = f"{type(err).__name__}: {err}".rstrip(": ")
+            problem = (known and str(err)) or named
             if not self.problem:
-                self._tell(f"recording stopped, the rover drives on: {err}")
-            self.problem = str(err)
+                self._tell(f"recording stopped, the rover drives on: {problem}")
+            self.problem = problem
             self._retry_s = self._clock() + RETRY_S
             self._lose()
-            if file is not None:
-                with contextlib.suppress(OSError, RecordingError, ValueError):
-                    file.close()  # what it still held is lost with the rest
+            self._drop_file()
 
     def _lose(self) -> None:
         """Drop what waits: while nothing can be written, memory must not hold on to it."""
