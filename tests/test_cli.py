@@ -40,6 +40,7 @@ rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, m
 encoders: {counts_per_rev: 96, direction: quadrature}
 imu: {accel_noise_mps2: 0.08, gyro_noise_radps: 0.004}
 """
+WHEELS_ALONE = "t_s,fl_count,fr_count,rl_count,rr_count"
 
 
 def decide(reading: Reading):
@@ -69,7 +70,7 @@ def drive(tmp_path, monkeypatch) -> Path:
     monkeypatch.setattr(slipguard.replay, "Guard", lambda config, engine: FakeGuard(decide))
     (tmp_path / "rover.yaml").write_text(ROVER)
     path = tmp_path / "clay.csv"
-    with Writer(path, ("t_s", "fl_count", "true_speed_mps")) as writer:
+    with Writer(path, (*WHEELS_ALONE.split(","), "true_speed_mps")) as writer:
         for tick in range(51):
             writer.write(Reading(t_s=tick / 10), {"true_speed_mps": 1.02})
     save_labels(
@@ -296,10 +297,13 @@ def test_the_wrong_rover_for_a_drive_is_noticed(capsys, drive):
     [
         (None, "cannot read the drive: No such file or directory"),
         ("", ":1: empty file; expected a header row"),
-        ("t_s,fl_count\n", "the drive holds no rows"),
-        ("t_s,fl_count\n0,1", "the drive holds no rows; line 2 has no line end"),
+        (f"{WHEELS_ALONE}\n", "the drive holds no rows"),
+        (f"{WHEELS_ALONE}\n0,1", "the drive holds no rows; line 2 has no line end"),
         ("t_s,fl_count\n0,1\n1,x\n", ":3: fl_count: found 'x', expected a number or a blank cell"),
-        ("t_s,fl_count,true_speed_mps\n0,1,x\n", ":2: true_speed_mps: found 'x', expected a"),
+        (
+            f"{WHEELS_ALONE},true_speed_mps\n0,1,1,1,1,x\n",
+            ":2: true_speed_mps: found 'x', expected a",
+        ),
     ],
 )
 def test_a_bad_drive_is_one_line_on_standard_error(capsys, drive, content, message):
@@ -587,6 +591,36 @@ def test_a_misspelt_column_is_told(drive, capsys):
     err = capsys.readouterr().err
     assert f"slipguard: warning: {drive}:1: throtle: not a column slipguard knows" in err
     assert "if 'throttle' is meant, name it so" in err
+
+
+HEADER = f"{WHEELS_ALONE},ax_mps2,ay_mps2,az_mps2,gx_radps,gy_radps,gz_radps"
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "said"),
+    [
+        ("fl_count", "FL_count", ["FL_count: not a column slipguard knows, left aside; if 'fl_co"]),
+        (",fr_count", "", ["fr_count: missing, though fl_count, rl_count, rr_count are there; "]),
+        (
+            ",gy_radps,gz_radps",
+            "",
+            ["gy_radps, gz_radps: missing, though gx_radps is there; taken as not measured"],
+        ),
+        (",ax_mps2,ay_mps2,az_mps2", "", []),
+        (HEADER, "t_s,fl_count,fl_radps,fr_radps", ["fr_count, rl_count, rr_count: missing, "]),
+        ("gz_radps", "gz_radps,rear_distance_mm", []),
+    ],
+)
+def test_columns_that_belong_together_are_missed(drive, capsys, was, becomes, said):
+    """A wheel or an axis that is lost to a typo would be silent in the whole drive. What is not
+    there at all was not measured, and nobody is bothered with it."""
+    header = HEADER.replace(was, becomes)
+    drive.write_text(f"{header}\n0{',1' * header.count(',')}\n")
+    assert main(["replay", str(drive)]) == Exit.DONE
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == len(said)
+    for line, start in zip(told, said, strict=True):
+        assert line.startswith(f"slipguard: warning: {drive}:1: {start}")
 
 
 def test_milliseconds_are_told(drive, capsys):

@@ -515,6 +515,6 @@ def test_a_disk_that_is_full_from_the_start_is_told_at_once(tmp_path, monkeypatc
 
     if full == "labels":
         monkeypatch.setattr("slipguard.live.recorder.save_labels", refuse)
-    with pytest.raises(RecordingError, match="cannot write.*No space left on device"):
+    with pytest.raises(RecordingError, match=r"cannot write.*No space left on device"):
         Recorder(tmp_path, "counts", make_file=File)
     assert closed == [True]

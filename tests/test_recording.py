@@ -264,7 +264,17 @@ def test_memory_stays_flat(tmp_path):
         ("t_s,fl_count,steer\n0,1,0.5 left\n", "drive.csv:2: steer: found '0.5 left', expected a"),
         ('t_s,fl_count,marker\n0,1,"a"b\n', "drive.csv:2: not readable as CSV"),
         ('t_s,fl_count,marker\n0,1,"a\n', "drive.csv:2: not readable as CSV"),
-        ("t_s;fl_count\n0;1\n", "drive.csv:1: t_s: missing; expected seconds in a column of that"),
+        (
+            "t_s;fl_count\n0;1\n",
+            "drive.csv:1: found 't_s;fl_count', columns set apart by semicolons; expected commas "
+            "between columns, and '.' as decimal mark",
+        ),
+        ("t_s\tfl_count\n0\t1\n", "columns set apart by tabs; expected commas between columns"),
+        ("t_s,fl_count\n0,01,2\n", "take it out; decimals need '.', not a comma"),
+        (
+            't_s,fl_count\n"0,01",2\n',
+            "drive.csv:2: t_s: found '0,01', expected a number ('.' as decimal mark) or a blank",
+        ),
     ],
 )
 def test_each_mistake_names_file_line_column_found_and_expected(tmp_path, text, message):

@@ -56,6 +56,9 @@ CLOSE = 0.82
 """Alike enough to be one column misspelt, in difflib's measure: gx_dps and gx_radps are (0.86),
 throttle_sent and throttle are not (0.76). Judgement."""
 
+OTHER_MARKS = {";": "semicolons", "\t": "tabs"}
+"""What spreadsheets put between columns where the comma is the decimal mark."""
+
 
 def header_problem(columns: Sequence[str]) -> tuple[str, str] | None:
     """What is wrong with a header, as (column, sentence); None when it can be read."""
@@ -67,6 +70,12 @@ def header_problem(columns: Sequence[str]) -> tuple[str, str] | None:
             return name, "this column is given twice"
         seen.add(name)
     found = ", ".join(columns[:6]) + (", ..." if len(columns) > 6 else "")
+    if len(columns) == 1 and (mark := next((m for m in OTHER_MARKS if m in columns[0]), None)):
+        start = columns[0] if len(columns[0]) <= 40 else columns[0][:37] + "..."
+        return "", (
+            f"found {start!r}, columns set apart by {OTHER_MARKS[mark]}; expected commas between "
+            "columns, and '.' as decimal mark"
+        )
     if TIME not in seen:
         return TIME, f"missing; expected seconds in a column of that name, found {found}"
     if not seen.intersection(COUNTS + WHEEL_SPEEDS):
@@ -80,5 +89,17 @@ def misspelt(columns: Sequence[str]) -> Iterator[tuple[str, str]]:
     absent = sorted(KNOWN.difference(columns))
     for name in columns:
         if name not in KNOWN and not name.startswith(("true_", "out_")):
-            for near in difflib.get_close_matches(name, absent, 1, CLOSE):
+            for near in difflib.get_close_matches(name.lower(), absent, 1, CLOSE):
                 yield name, near
+
+
+def incomplete(columns: Sequence[str]) -> Iterator[tuple[list[str], list[str]]]:
+    """Columns that are not there, and those that are there of what belongs together.
+
+    Wheel speeds of the front wheels alone are complete: one speed a side.
+    """
+    for group in (COUNTS, WHEEL_SPEEDS, ACCEL, GYRO):
+        given = [name for name in group if name in columns]
+        absent = [name for name in group if name not in columns]
+        if given and absent and not (group == WHEEL_SPEEDS and absent == list(group[2:])):
+            yield absent, given

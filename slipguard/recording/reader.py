@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import gzip
 import os
+import re
 import zlib
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from importlib.util import find_spec
@@ -36,6 +37,7 @@ _BOOLS = {
 }
 
 
+DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 FIRST_ROWS = 20
 SLOW_S = 1.0
 """Rows so far apart are no drive: the guard looks ten times a second at least."""
@@ -162,11 +164,18 @@ class Recording:
 
     def doubts(self) -> list[str]:
         """What can be read but is hardly meant: file, line, column, and what to do."""
+        meant = dict(col.misspelt(self.columns))
         found = [
             f"{self.path}:1: {name}: not a column slipguard knows, left aside; if {near!r} is "
             "meant, name it so (its unit too)"
-            for name, near in col.misspelt(self.columns)
+            for name, near in meant.items()
         ]
+        for absent, given in col.incomplete(self.columns):
+            if left := [name for name in absent if name not in meant.values()]:
+                found.append(
+                    f"{self.path}:1: {', '.join(left)}: missing, though {', '.join(given)} "
+                    f"{'is' if len(given) == 1 else 'are'} there; taken as not measured"
+                )
         rows = islice(self.cells(), FIRST_ROWS)
         times = [self._parse(line, cells).reading.t_s for line, cells in rows]
         steps = sorted(b - a for a, b in pairwise(times))
@@ -200,11 +209,12 @@ class Recording:
                     yield table.line_num, cells
                 elif cells:
                     found = f"found {len(cells)} cell{'s' if len(cells) > 1 else ''}"
+                    point = "; decimals need '.', not a comma" if len(cells) > width else ""
                     self._fail(
                         table.line_num,
                         "",
                         f"{found}, expected {width} as in the header; where a line is damaged, "
-                        "take it out",
+                        f"take it out{point}",
                     )
         except csv.Error as err:
             if self.truncated is None:  # else: cut inside a quoted marker
@@ -369,7 +379,8 @@ def _check_cells(line: int, names: Sequence[str], cells: Sequence[str], fail: Fa
             try:
                 float(cell)
             except ValueError:
-                fail(line, name, _found(cell, "a number or a blank cell"))
+                point = " ('.' as decimal mark)" if DECIMAL_COMMA.fullmatch(cell) else ""
+                fail(line, name, _found(cell, f"a number{point} or a blank cell"))
 
 
 def _found(cell: str, expected: str) -> str:
