@@ -631,6 +631,9 @@ def test_unlabelled_is_not_the_same_as_nothing_happened(tmp_path):
             "- {kind: wheel_spin, wheel: fl, start_s: 4, end_s: 5}\n",
             "x.yaml:2: events[0].start_s: found 5 s, but another wheel_spin fl lasts from 4 to 5 s",
         ),
+        ("source: ours\nevent: []\n", "x.yaml:2: event: unknown key; did you mean 'events'?"),
+        ("Evnts: []\n", "x.yaml:1: Evnts: unknown key; did you mean 'events'?"),
+        ("events: []\nproposd: true\n", "x.yaml:2: proposd: unknown key; did you mean 'propos"),
         ("[1]\n", "x.yaml:1: top level: found [1], expected a section of keys"),
         ("events: [\n", "x.yaml:2: not valid YAML"),
     ],
@@ -642,6 +645,13 @@ def test_each_mistake_in_labels_names_file_line_and_field(tmp_path, text, messag
     with pytest.raises(RecordingError) as caught:
         load_labels(path)
     assert message in str(caught.value)
+
+
+def test_keys_of_others_in_labels_are_left_aside(tmp_path):
+    """A labels file may say more than slipguard reads, also a word like one of its own."""
+    path = tmp_path / "x.yaml"
+    path.write_text("weather: rain\nsource: ours\nevents: []\nevent: harvest\n3: three\n")
+    assert load_labels(path) == Labels(source="ours", events=())
 
 
 def test_unreadable_labels_are_an_error(tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -11,11 +12,13 @@ from typing import Any, get_args
 from slipguard.errors import RecordingError, unwritable
 from slipguard.finding import Kind
 from slipguard.reading import WHEELS
-from slipguard.section import Section, dump_yaml, load_section, read_text, show
+from slipguard.section import Section, dump_yaml, load_section, read_text, show, suggest
 from slipguard.settings import setting
 
 KINDS: tuple[str, ...] = get_args(Kind)
 ONE_WHEEL = ("wheel_spin", "wheel_lock")
+CLOSE = 0.8
+"""Alike enough to be a key misspelt, in difflib's measure: evnts is (0.91). Judgement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +91,10 @@ def event_keys(event: Event) -> dict[str, Any]:
 
 
 def load_labels(path: str | os.PathLike[str]) -> Labels:
-    """Read a labels file. Keys other than those of ``Labels`` are ignored.
+    """Read a labels file.
+
+    Keys other than those of ``Labels`` are ignored; one that is nearly ``events`` or ``proposed``,
+    which is not there, is refused: without these the file says something else.
 
     Raises
     ------
@@ -131,6 +137,11 @@ def save_labels(labels: Labels, path: str | os.PathLike[str]) -> None:
 
 
 def _labels(top: Section) -> Labels:
+    for word in ("events", "proposed"):
+        if word not in top:
+            for key in top:
+                if difflib.get_close_matches(str(key).lower(), [word], 1, CLOSE):
+                    raise top.error(key, f"unknown key{suggest(str(key).lower(), [word])}")
     return Labels(
         vehicle=_words(top, "vehicle"),
         source=_words(top, "source"),
