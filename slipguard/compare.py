@@ -6,6 +6,7 @@ Two events are the same when kind, wheel and sensor agree and they overlap, give
 
 from __future__ import annotations
 
+import math
 import os
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -137,13 +138,12 @@ def compare_drive(
 
 
 def _episodes(path: Path, config: Config) -> tuple[float, float, list[Episode]]:
-    """First and last time of a drive, and what a config finds in it."""
-    log, start_s, end_s = EpisodeLog(), None, 0.0
+    """Smallest and largest time of a drive, and what a config finds in it."""
+    log, start_s, end_s = EpisodeLog(), math.inf, -math.inf
     for _, decision in replay_rows(open_recording(path), config):
-        start_s = decision.t_s if start_s is None else start_s
-        end_s = decision.t_s
+        start_s, end_s = min(start_s, decision.t_s), max(end_s, decision.t_s)
         log.add(decision.t_s, decision.findings)
-    if start_s is None:
+    if start_s > end_s:
         raise RecordingError(f"{path}: the drive holds no rows")
     return start_s, end_s, log.episodes()
 

@@ -17,6 +17,15 @@ Kind = Literal[
 ]
 
 
+NEVER_S = 1e6
+"""So many seconds, or more, a finding says of what never came: its numbers are finite."""
+
+
+def is_never(value: float, unit: str) -> bool:
+    """Whether a number of a finding says that something never came."""
+    return unit == "s" and value >= NEVER_S
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One thing found true at this moment.
@@ -54,5 +63,6 @@ class Finding:
         what = self.kind.replace("_", " ")
         if not self.unit:  # true or not: there is no number to compare
             return f"{what}{where}: {self.detail}"
-        numbers = f"{self.value:.4g} {self.unit}, limit {self.threshold:.4g} {self.unit}"
+        value = "never" if is_never(self.value, self.unit) else f"{self.value:.4g} {self.unit}"
+        numbers = f"{value}, limit {self.threshold:.4g} {self.unit}"
         return f"{what}{where}: {self.detail} ({numbers})"

@@ -72,7 +72,10 @@ class DriveSummary:
     ----------
     rows : int
     start_s, end_s : float
-        Time of the first and the last row.
+        The smallest and the largest time of any row: those of the first and the last, unless
+        time goes back.
+    times_back : int
+        Rows whose time lies before that of the row before.
     distance_m : float
         Net distance of the estimate, reverse counted negative.
     top_speed_mps : float
@@ -95,6 +98,7 @@ class DriveSummary:
         self.rows = 0
         self.start_s = math.nan
         self.end_s = math.nan
+        self.times_back = 0
         self.distance_m = 0.0
         self.top_speed_mps = 0.0
         self.speed_error = SpeedError()
@@ -108,16 +112,18 @@ class DriveSummary:
 
     @property
     def duration_s(self) -> float:
-        """Time from the first row to the last."""
+        """From the smallest time to the largest."""
         return self.end_s - self.start_s
 
     def add(self, row: Row, decision: Decision) -> None:
         """Take in one row and what was decided on it."""
         t_s = decision.t_s
         if self.rows == 0:
-            self.start_s = t_s
+            self.start_s = self.end_s = t_s
         self.rows += 1
-        self.end_s = t_s
+        self.start_s = min(self.start_s, t_s)
+        self.end_s = max(self.end_s, t_s)
+        self.times_back += self._last is not None and t_s < self._last.t_s
         self.distance_m = decision.estimate.distance_m
         self.top_speed_mps = max(self.top_speed_mps, abs(decision.estimate.speed_mps))
         self.speed_error.add(decision, row.number(TRUE_SPEED))
@@ -139,7 +145,7 @@ class DriveSummary:
 
     def _add_hold(self, decision: Decision) -> None:
         if self.holds and self._last is not None and self._last.hold != Hold.OFF:
-            self.holds[-1].end_s = decision.t_s
+            self.holds[-1].end_s = max(self.holds[-1].start_s, decision.t_s)
         new = self._last is None or self._last.hold != decision.hold
         if new and decision.hold != Hold.OFF:
             self.holds.append(Span(decision.hold, decision.t_s, decision.t_s))

@@ -19,7 +19,7 @@ from fake_guard import FakeGuard, decision, finding
 import slipguard.cli.drive_in
 import slipguard.cli.drive_text
 import slipguard.replay
-from slipguard import Alert, Hold, Reading, RecordingError
+from slipguard import Alert, Config, Hold, Reading, RecordingError
 from slipguard.cli import app, main
 from slipguard.cli.examples import EXAMPLES
 from slipguard.cli.exits import MEANING, Exit, exit_for
@@ -33,6 +33,8 @@ from slipguard.recording import (
     open_recording,
     save_labels,
 )
+from slipguard.report.events import events_of
+from slipguard.report.gather import report_drive
 
 ROVER = """\
 rover: {mass_kg: 5.0, wheelbase_m: 0.36, track_m: 0.30, wheel_radius_m: 0.075, max_steer_deg: 25,
@@ -151,10 +153,37 @@ def test_a_drive_labelled_as_quiet_is_scored(capsys, drive):
 
 def test_replay_says_what_a_power_cut_took(capsys, drive):
     """A drive cut off is replayed, and the loss is printed."""
+    labels_path(drive).unlink()
     drive.write_text("t_s,fl_count\n0,1\n0.1,2\n0.2")
     code, out, _ = run(capsys, "replay", drive)
     assert code == Exit.DONE
     assert "line 4 has no line end (power cut while recording?): left out" in out
+
+
+def test_time_that_goes_back_is_said(capsys, drive):
+    """A drive recorded backwards has a length, and its reader is warned of it."""
+    labels_path(drive).unlink()
+    drive.write_text(f"{WHEELS_ALONE}\n3,1,1,1,1\n2.5,1,1,1,1\n2.75,1,1,1,1\n2.25,1,1,1,1\n")
+    code, out, _ = run(capsys, "replay", drive)
+    assert code == Exit.DONE
+    assert "0.75 s in 4 rows" in out
+    assert "time goes back in 2 rows; lengths are from the smallest time to the largest" in out
+
+
+def test_what_never_came_has_no_peak_in_seconds(capsys, drive, monkeypatch):
+    """A sensor that is silent from the start was not silent for a million seconds."""
+
+    def silent(reading):
+        fault = finding("sensor_fault", None, value=1e6, unit="s", sensor="imu")
+        return decision(reading.t_s, findings=(fault,))
+
+    monkeypatch.setattr(slipguard.replay, "Guard", lambda config, engine: FakeGuard(silent))
+    _, out, _ = run(capsys, "replay", drive)
+    assert row_of(out, "sensor fault", "imu", "0.000", "5.000", "never", "12 s")
+    events = events_of(report_drive(open_recording(drive), Config.parse(ROVER)))
+    (event,) = (e for e in events if e.found)
+    assert event.peak == "never"
+    assert "(never, limit 12 s)" in event.reason
 
 
 def test_long_tables_are_cut_and_say_so(capsys, drive, monkeypatch):
@@ -324,6 +353,16 @@ def test_bad_labels_are_reported_before_the_replay(capsys, drive):
     code, out, err = run(capsys, "replay", drive)
     assert (code, out) == (Exit.RECORDING, "")
     assert "clay.yaml:1: events: found 3, expected a list of events" in err
+
+
+def test_labels_of_another_drive_are_refused(capsys, drive):
+    """Scored as missed they would blame the guard for what is not in the drive."""
+    save_labels(
+        Labels(events=(Event(kind="rolling", start_s=30.0, end_s=40.0),)), labels_path(drive)
+    )
+    code, out, err = run(capsys, "replay", drive)
+    assert (code, out) == (Exit.RECORDING, "")
+    assert "rolling from 30 to 40 s is not in the drive clay.csv, which lasts from 0 to 5 s" in err
 
 
 def test_a_directory_is_not_a_drive(capsys, tmp_path):
@@ -614,6 +653,7 @@ HEADER = f"{WHEELS_ALONE},ax_mps2,ay_mps2,az_mps2,gx_radps,gy_radps,gz_radps"
 def test_columns_that_belong_together_are_missed(drive, capsys, was, becomes, said):
     """A wheel or an axis that is lost to a typo would be silent in the whole drive. What is not
     there at all was not measured, and nobody is bothered with it."""
+    labels_path(drive).unlink()
     header = HEADER.replace(was, becomes)
     drive.write_text(f"{header}\n0{',1' * header.count(',')}\n")
     assert main(["replay", str(drive)]) == Exit.DONE

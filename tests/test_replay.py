@@ -165,6 +165,19 @@ def test_a_jump_of_the_clock_is_not_hours_of_braking(tmp_path):
     assert summary.brake_full_s[0] == pytest.approx(0.1 + 0.5 + 0.0 + 0.1)
 
 
+def test_a_drive_whose_time_goes_back_has_a_length(tmp_path):
+    """From the smallest to the largest time; no length is below zero, and it is said."""
+
+    def decide(reading):
+        return decision(reading.t_s, hold=Hold.HOLDING)
+
+    summary = summarised(tmp_path, decide, times=(9, 6, 7, 5, 2))
+    assert (summary.start_s, summary.end_s) == (0.2, 0.9)
+    assert summary.duration_s == pytest.approx(0.7)
+    assert summary.times_back == 3
+    assert all(span.end_s >= span.start_s for span in summary.holds)
+
+
 def test_summary_of_holds(tmp_path):
     """Each stretch of a hold phase from its first decision to the one that ends it."""
     phases = [Hold.HOLDING, Hold.HOLDING, Hold.RELEASING, Hold.OFF, Hold.HOLDING]

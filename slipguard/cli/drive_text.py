@@ -9,6 +9,7 @@ from rich.text import Text
 
 from slipguard.cli.console import table
 from slipguard.decision import Hold
+from slipguard.finding import is_never
 from slipguard.reading import WHEELS
 from slipguard.recording import Recording
 from slipguard.score import Episode, Label, Score
@@ -44,6 +45,12 @@ def _print_drive(out: Console, recording: Recording, summary: DriveSummary) -> N
         f"  {summary.duration_s:.2f} s in {summary.rows} rows, net distance "
         f"{summary.distance_m:.2f} m, top speed {summary.top_speed_mps:.2f} m/s"
     )
+    if summary.times_back:
+        rows = "one row" if summary.times_back == 1 else f"{summary.times_back} rows"
+        out.print(
+            f"  time goes back in {rows}; lengths are from the smallest time to the largest",
+            style="yellow",
+        )
     error = summary.speed_error
     if error.rows:
         out.print(
@@ -60,12 +67,13 @@ def _print_findings(out: Console, episodes: Sequence[Episode]) -> None:
         return
     shown = table("Findings", "kind", "wheel", ">start s", ">length s", ">peak", ">limit")
     for episode in episodes[:MOST_ROWS]:
+        never = is_never(episode.peak, episode.unit)
         shown.add_row(
             _words(episode.kind),
             episode.wheel or episode.sensor or "",
             f"{episode.start_s:.3f}",
             f"{episode.end_s - episode.start_s:.3f}",
-            f"{_three(episode.peak)} {episode.unit}",
+            "never" if never else f"{_three(episode.peak)} {episode.unit}",
             f"{_three(episode.threshold)} {episode.unit}",
         )
     out.print(shown)

@@ -17,6 +17,7 @@ from slipguard.cli.engine import checked_engine
 from slipguard.cli.files import check_ending
 from slipguard.cli.json_text import JsonFile
 from slipguard.errors import RecordingError
+from slipguard.recording.find import check_inside
 from slipguard.replay import engine_for, replay_rows
 from slipguard.score import score
 from slipguard.summary import DriveSummary
@@ -68,6 +69,7 @@ def replay(
         raise RecordingError(f"{drive}: the drive holds no rows{note}")
     scores = None
     if labels.events is not None:
+        check_inside(drive, labels.events, summary.start_s, summary.end_s)
         scores = score(summary.episodes.episodes(), labels.events)
     if json is not None:
         write_events(json, recording, summary, scores)

@@ -103,8 +103,8 @@ class LabelDesk:
             )
         text = relabelled(before, events, proposed=not confirmed, source=str(self.path))
         checked = parse_labels(text, str(self.path)).events or ()
-        times = self._report.t_s
-        check_inside(self._drive, checked, float(times[0]), float(times[-1]))
+        summary = self._report.summary
+        check_inside(self._drive, checked, summary.start_s, summary.end_s)
         kept = self._keep(before)
         part_path = self.path.with_name(self.path.name + ".part")
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from slipguard.finding import is_never
 from slipguard.report.gather import Report
 
 NEW, FOUND, MISSED, SLIGHT = "not labelled", "labelled", "missed", "slight"
@@ -75,13 +76,15 @@ def _all(report: Report) -> Iterator[PageEvent]:
         verdict = ""
         if scores is not None:
             verdict = NEW if episode in wrong else FOUND
+        never = is_never(episode.peak, episode.unit)
+        peak = "never" if never else f"{episode.peak:.3g} {episode.unit}"
         yield PageEvent(
             kind=episode.kind,
             where=episode.wheel or episode.sensor or "",
             start_s=episode.start_s,
             end_s=episode.end_s,
             found=True,
-            peak=f"{episode.peak:.3g} {episode.unit}" if episode.unit else "",
+            peak=peak if episode.unit else "",
             limit=f"{episode.threshold:.3g}" if episode.unit else "",
             verdict=verdict,
             reason=episode.reason,

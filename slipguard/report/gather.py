@@ -96,7 +96,7 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
     t_s = np.maximum.accumulate(clock_s)
     scores = None
     if labels.events is not None:
-        check_inside(recording.path, labels.events, float(t_s[0]), float(t_s[-1]))
+        check_inside(recording.path, labels.events, summary.start_s, summary.end_s)
         scores = score(summary.episodes.episodes(), labels.events)
     return Report(
         name=recording.path.name,
