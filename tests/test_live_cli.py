@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,10 +20,10 @@ from demo import cut
 from live_bench import Rig, broken
 from rich.console import Console
 
-from slipguard import Config, Guard
+from slipguard import Alert, Config, Guard
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
-from slipguard.cli.run_lines import Lines
+from slipguard.cli.run_lines import AlertLines, Lines
 from slipguard.cli.run_view import View
 from slipguard.recording import open_recording
 
@@ -139,6 +140,8 @@ def test_an_engine_that_cannot_be_had_is_told_before_anything_is_touched(
             ["--source", "simulate:nowhere"],
             "scenario 'nowhere': there is none of that name; known: all_on_ice",
         ),
+        (["--source", "foo"], "--source foo: expected plugins, replay:DRIVE or simulate:SCENARIO"),
+        (["--source", "foo", "--speed", "2", "--rover", "rover.yaml"], "--source foo: expected"),
         (["--rover", "rover.yaml", "--speed", "2"], "a real rover has one speed"),
         ([], "name the rover file with --rover FILE"),
         (["--rover", "rover.yaml", "--with", "my-brake"], "--with is for simulate and replay"),
@@ -188,6 +191,18 @@ def test_the_view_shows_what_a_driver_needs():
     assert "brakes: holding" in stopped
     assert re.search(r"fl +[+-]0\.00 +[+-]0\.00 +[01]\.\d\d   █+", stopped)
     assert "stopped: brake.fl, brake.fr: plugin brake-0" in stopped
+
+
+def test_lines_count_from_the_start_of_the_run(capsys):
+    """Seconds since the computer was switched on say nothing to a driver."""
+    rounds = []
+    with Rig() as rig, AlertLines() as lines:
+        rig.loop.watchers += [rounds.append, lines.watch]
+        rig.loop.arm()
+        first = rounds[0]
+        told = Alert(t_s=first.reading.t_s + 2.5, level="info", topic="x", wheel=None, message="hm")
+        lines.watch(replace(first, reading=replace(first.reading, t_s=1e4), alerts=(told,)))
+    assert "     2.500 s  info      hm" in capsys.readouterr().out.splitlines()
 
 
 def test_lines_nobody_reads_are_dropped_not_hoarded(monkeypatch):

@@ -90,6 +90,7 @@ def run(
     SIGTERM stops the rover gently, holds it and ends; a second one ends at once. First runs with
     all wheels off the ground, an independent hardware kill switch in reach.
     """
+    _check_source(source)
     desk = source != "plugins"
     if speed != 1.0 and not desk:
         raise typer.BadParameter("--speed is for replay and simulate; a real rover has one speed")
@@ -133,6 +134,14 @@ def run(
         console().print("Armed: every check passed.")
     else:
         _print_end(loop.timing, folder, real_time=isinstance(clock, MonotonicClock))
+
+
+def _check_source(source: str) -> None:
+    kind, _, name = source.partition(":")
+    if source != "plugins" and not (kind in ("replay", "simulate") and name):
+        raise typer.BadParameter(
+            f"--source {source}: expected plugins, replay:DRIVE or simulate:SCENARIO"
+        )
 
 
 def _not_commissioned(rover: Path | None, config: Config) -> str:
@@ -198,7 +207,7 @@ def _loop(
     threads = not isinstance(clock, VirtualClock)
     parts: dict[str, Any] = {}
     finished: Any = lambda: False  # noqa: E731
-    if kind == "replay" and name:
+    if kind == "replay":
         from slipguard.live.replayed import ReplayedSensors
         from slipguard.recording import open_recording
 
@@ -206,7 +215,7 @@ def _loop(
         host = drive.host(config, clock, threads=threads, beside=beside)
         parts = {"host": host, "operator": drive}
         finished = lambda: drive.finished  # noqa: E731
-    elif kind == "simulate" and name:
+    elif kind == "simulate":
         simulator()
         from slipguard.cli.simulate import find_scenario
         from slipguard.live.simulated import SimulatedRover
@@ -216,10 +225,6 @@ def _loop(
         host = made.host(config, clock, threads=threads, beside=beside)
         parts = {"host": host, "operator": made.operator}
         finished = lambda: made.finished  # noqa: E731
-    elif source != "plugins":
-        raise typer.BadParameter(
-            f"--source {source}: expected plugins, replay:DRIVE or simulate:SCENARIO"
-        )
     if settings.record is not None:
         recorder = make_recorder(config, settings, _rover_file(rover, source)).start()
         if rover is None and kind == "simulate":

@@ -131,12 +131,19 @@ def _document(done: Round, alerts: list[Alert], dropped: int) -> dict[str, Any]:
 
 
 class AlertLines(Lines):
-    """A line for every alert."""
+    """A line for every alert, with the time since the first round."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._start_s: float | None = None
 
     def watch(self, done: Round) -> None:
         """Take a round."""
+        if self._start_s is None:
+            self._start_s = done.reading.t_s
         for alert in done.alerts:
-            self.put(f"{alert.t_s:10.3f} s  {alert.level:8}  {printable(alert.message)}")
+            t_s = max(0.0, alert.t_s - self._start_s)
+            self.put(f"{t_s:10.3f} s  {alert.level:8}  {printable(alert.message)}")
 
 
 def printable(text: str) -> str:
