@@ -6,6 +6,9 @@ from dataclasses import dataclass, fields
 
 from slipguard.section import LARGEST, SMALLEST
 
+MOST_FRICTION = 2.0
+"""No tyre of a rover grips better on any ground. Judgement."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
@@ -22,7 +25,7 @@ class Wishes:
         What the rover carries besides ``rover.mass_kg``.
     friction : float
         Of tyres on the ground. Default 0.5: tyres sliding on wet asphalt (0.51 by the Burckhardt
-        curve; gravel and grass are about as good, ice is 0.05).
+        curve; gravel and grass are about as good, ice is 0.05). At most 2.
     slip_mps, delay_s : float
         A spin of this slip speed is to be found within this time.
     latency_s : float
@@ -51,9 +54,12 @@ class Wishes:
         for f in fields(self):
             value = getattr(self, f.name)
             zero_is_fine = f.name in ("payload_kg", "latency_s", "crawl_mps")
-            if not (SMALLEST <= value <= LARGEST or (value == 0 and zero_is_fine)):
-                least = "0, or " if zero_is_fine else ""
-                raise ValueError(
-                    f"{f.name}: found {value!r}, expected {least}a number from {SMALLEST:g} to "
-                    f"{LARGEST:g}"
-                )
+            most = MOST_FRICTION if f.name == "friction" else LARGEST
+            if not (SMALLEST <= value <= most or (value == 0 and zero_is_fine)):
+                kind = "percentage" if f.name.endswith("_percent") else "number"
+                expected = f"0 or a {kind} above it" if zero_is_fine else f"a {kind} above 0"
+                if f.name == "friction":
+                    expected += f", {most:g} at the most; good tyres on dry asphalt have 1"
+                elif value > most:
+                    expected += " that a rover can meet"
+                raise ValueError(f"{f.name}: found {value:g}, expected {expected}")

@@ -79,7 +79,8 @@ def budget(
             roll_mm=roll,
         )
     except ValueError as err:
-        raise typer.BadParameter(f"--{str(err).replace('_', ' ').split(' ', 1)[0]}: {err}") from err
+        key, _, problem = str(err).partition(": ")
+        raise typer.BadParameter(f"--{key.partition('_')[0]}: {problem}") from err
     design = load(rover)
     lines = work_out(design, wishes)
     if picture is not None:
