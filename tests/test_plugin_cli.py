@@ -169,9 +169,17 @@ def test_a_new_project_never_overwrites(run, tmp_path):
     assert "exists already; nothing was written" in str(result.exception)
 
 
-@pytest.mark.parametrize("name", ["My-Brake", "my_brake", "-x", "a--b", "2brake", "", "a/b", "if"])
+@pytest.mark.parametrize("name", ["My-Brake", "my_brake", "-x", "a--b", "2brake", "", "a/b"])
 def test_a_name_that_cannot_be_a_package_is_refused(run, tmp_path, name):
     """The name becomes a package, a module and a class."""
     result = run("new", "--into", str(tmp_path), "--", name)
     assert "expected small letters" in str(result.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("name", "whose"), [("slipguard", "slipguard's own"), ("if", "a word of")])
+def test_a_name_that_is_taken_is_told_so(run, tmp_path, name, whose):
+    """Its letters are right; the reason is another one."""
+    result = run("new", name, "--into", str(tmp_path))
+    assert f"found {name!r}, which is {whose}" in str(result.exception)
     assert list(tmp_path.iterdir()) == []

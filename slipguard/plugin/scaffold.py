@@ -37,7 +37,10 @@ def write_project(name: str, parent: Path) -> tuple[Path, ...]:
         A name that cannot be used, or a directory that exists or cannot be written.
     """
     module = name.replace("-", "_")
-    if not _NAME.fullmatch(name) or keyword.iskeyword(module) or module == "slipguard":
+    if module == "slipguard" or keyword.iskeyword(module):
+        whose = "slipguard's own" if module == "slipguard" else "a word of Python"
+        raise PluginError(f"plugin name: found {name!r}, which is {whose}; choose another one")
+    if not _NAME.fullmatch(name):
         raise PluginError(
             f"plugin name: found {name!r}, expected small letters, digits and single hyphens, "
             "e.g. my-brake"
