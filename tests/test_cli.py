@@ -97,6 +97,11 @@ def run(capsys, *arguments: object) -> tuple[int, str, str]:
     return code, out, err
 
 
+def words(err: str) -> str:
+    """What an error box says, on one line."""
+    return " ".join(re.sub(r"[│╭╰─╮╯]", "", err).split())
+
+
 def row_of(text: str, *cells: str) -> bool:
     """Whether a printed table has a row with these cells."""
     return any(line.split() == " ".join(cells).split() for line in text.splitlines())
@@ -237,6 +242,18 @@ def test_decisions_are_written_row_by_row(capsys, drive, tmp_path):
     assert lines[31] == (
         "3.0,1.0,0.05,0.0,0.0,0.0,0.0,0.0,0.5,0.0,0.0,0.0,0.0,0.5,off,wheel_spin:fl overspeed"
     )
+
+
+def test_decisions_are_written_over_older_ones_by_choice_only(capsys, drive, tmp_path):
+    """A file of that name may be anything, e.g. a drive; as ``simulate --out`` has it."""
+    out = tmp_path / "decisions.csv"
+    out.write_text("mine\n")
+    code, _, err = run(capsys, "replay", drive, "--out", out)
+    assert code == Exit.USAGE
+    assert "already there; name another file, or give --force" in words(err)
+    assert out.read_text() == "mine\n"
+    assert run(capsys, "replay", drive, "--out", out, "--force")[0] == Exit.DONE
+    assert out.read_text().startswith("t_s,")
 
 
 def test_the_same_drive_gives_the_same_bytes(capsys, drive, tmp_path):

@@ -32,6 +32,7 @@ def replay(
     out: Annotated[
         Path | None, typer.Option(help="Write every decision to this .csv or .csv.gz file.")
     ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Let --out replace a file.")] = False,
     json: JsonFile = None,
     engine: Annotated[
         str,
@@ -53,6 +54,8 @@ def replay(
     chosen = checked_engine(engine)
     check_ending("--out", out, ".csv", ".csv.gz")
     recording, config = open_drive(drive, rover, outputs=[out])
+    if out is not None and out.exists() and not force:
+        raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:
