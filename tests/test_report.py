@@ -24,8 +24,9 @@ from slipguard.cli.exits import Exit
 from slipguard.recording import labels_path, open_recording
 from slipguard.report import report_drive, write_page
 from slipguard.report.events import events_of
+from slipguard.report.figures import draw
 from slipguard.report.gather import dead_reckoning
-from slipguard.report.panels import DASH, PANELS
+from slipguard.report.panels import DASH, PANELS, axis_end, panels_for
 from slipguard.report.shrink import bins_of, pack, pack_bins
 
 pytestmark = pytest.mark.usefixtures("quick_replay")
@@ -203,6 +204,27 @@ def test_no_two_lines_of_a_plot_look_alike_without_colour():
         styles = [DASH[line.role] for line in panel.lines if line.role != "limit"]
         if not panel.key.startswith("slip"):  # there the wheel's own style, known to the title
             assert len(set(styles)) == len(styles), panel.key
+
+
+def test_a_wheel_metres_ahead_does_not_flatten_its_plot(clay, clay_page):
+    """What counts is at the limit, some millimetres; the axis ends not far from it, and the
+    heading says so. A drive without such a wheel is drawn whole."""
+    (panel,) = (p for p in PANELS if p.key == "excess")
+    assert max(clay.channels[line.channel].max() for line in panel.lines) > 10_000
+    events = events_of(clay)
+    axis = draw(clay, panels_for(clay.channels), events).plots["excess"].y_range
+    assert -axis.end <= axis.start < 0 < 30 < axis.end < 500
+    said = f'<span class="unit">mm, drawn to {axis.end:g} mm only</span>'
+    assert said in clay_page.read_text(encoding="utf-8")
+    calm = {name: np.clip(values, -20.0, 20.0) for name, values in clay.channels.items()}
+    assert axis_end(panel, calm) is None
+
+
+def test_the_time_axis_has_a_unit(clay):
+    """In the picture too, which has no more words than its plots."""
+    for name, plot in draw(clay, panels_for(clay.channels), events_of(clay)).plots.items():
+        if name != "path":
+            assert " s`" in plot.xaxis[0].formatter.code
 
 
 def test_words_of_the_labels_file_cannot_become_markup(written):

@@ -18,6 +18,7 @@ from bokeh.models import (
     BoxZoomTool,
     ColumnDataSource,
     CustomJS,
+    CustomJSTickFormatter,
     DataRange1d,
     FactorRange,
     HBar,
@@ -34,7 +35,7 @@ from bokeh.plotting import figure
 
 from slipguard.report.events import SLIGHT, PageEvent
 from slipguard.report.gather import Report
-from slipguard.report.panels import DASH, Panel
+from slipguard.report.panels import DASH, Panel, axis_end
 
 LEFT_PX, RIGHT_PX = 62, 14
 """Room beside every plot over time: the same, so that they stay aligned."""
@@ -75,7 +76,7 @@ def draw(report: Report, panels: Sequence[Panel], events: Sequence[PageEvent]) -
         plots["events"] = _lanes(lanes, events)
         sources.append(ColumnDataSource())  # its bars are all there already
     for panel in panels:
-        plots[panel.key], source = _panel(panel, events)
+        plots[panel.key], source = _panel(panel, events, report)
         sources.append(source)
     times = [plot.x_range for plot in plots.values()]
     for plot in plots.values():
@@ -123,11 +124,14 @@ def _figure(height: int, **settings: Any) -> Any:
     )
     plot.toolbar.active_drag = zoom
     plot.toolbar.active_scroll = wheel
-    plot.xaxis.formatter = BasicTickFormatter(use_scientific=False)
+    # Twelve digits: no time of a drive has more, and 0.1 + 0.2 would.
+    plot.xaxis.formatter = CustomJSTickFormatter(code="return `${+tick.toPrecision(12)} s`")
     return plot
 
 
-def _panel(panel: Panel, events: Sequence[PageEvent]) -> tuple[Plot, ColumnDataSource]:
+def _panel(
+    panel: Panel, events: Sequence[PageEvent], report: Report
+) -> tuple[Plot, ColumnDataSource]:
     # Two points, so that the plot has ranges before the page fills the rest in.
     names = [c for line in panel.lines for c in (line.channel, line.mirror) if c]
     names = ["t", *names, *(panel.band or ())]
@@ -176,9 +180,19 @@ def _panel(panel: Panel, events: Sequence[PageEvent]) -> tuple[Plot, ColumnDataS
             drawn = plot.add_glyph(source, glyph)
             if line.ranged:
                 ranging.append(drawn)
-    plot.y_range = DataRange1d(
-        renderers=ranging, min_interval=panel.least, range_padding=0.08, default_span=panel.least
-    )
+    end = axis_end(panel, report.channels)
+    if end is not None:
+        values = [report.channels[line.channel] for line in panel.lines if line.ranged]
+        bottom = max(-end, min(-0.08 * end, *(float(np.nanmin(v)) for v in values)))
+        top = min(end, max(0.08 * end, *(float(np.nanmax(v)) for v in values)))
+        plot.y_range = Range1d(bottom, top)
+    else:
+        plot.y_range = DataRange1d(
+            renderers=ranging,
+            min_interval=panel.least,
+            range_padding=0.08,
+            default_span=panel.least,
+        )
     return plot, source
 
 

@@ -17,7 +17,7 @@ from slipguard.errors import unwritable
 from slipguard.report.events import SLIGHT, PageEvent, events_of
 from slipguard.report.figures import LEFT_PX, RIGHT_PX, draw
 from slipguard.report.gather import Report
-from slipguard.report.panels import DASH, Panel, panels_for
+from slipguard.report.panels import DASH, Panel, axis_end, panels_for
 from slipguard.report.shrink import Packed, pack
 
 MOST_PAGE_BYTES = 15_000_000
@@ -62,7 +62,7 @@ def page(report: Report, *, before: str = "", after: str = "") -> str:
         facts="\n".join(_facts(report)),
         table=_table(events, labelled=report.scores is not None),
         path=_place(places["path"], "path-fit") + _path_words(report),
-        plots="\n".join(_panels(panels, events, places)),
+        plots="\n".join(_panels(report, panels, events, places)),
         coarse=_coarse(packed),
         about=embedded(about),
         data=packed.data,
@@ -145,7 +145,10 @@ def _table_row(event: PageEvent, labelled: bool) -> str:
 
 
 def _panels(
-    panels: Sequence[Panel], events: Sequence[PageEvent], places: dict[str, str]
+    report: Report,
+    panels: Sequence[Panel],
+    events: Sequence[PageEvent],
+    places: dict[str, str],
 ) -> Iterable[str]:
     if "events" in places:
         slight = "<li>dotted: slight</li>" if any(e.verdict == SLIGHT for e in events) else ""
@@ -163,7 +166,9 @@ def _panels(
                 words = escape(kind.replace("_", " "))
                 items.append(f"<li>{_square(kind, filled=True)}<span>{words}</span></li>")
         legend = f'<ul class="legend">{"".join(items)}</ul>'
-        yield _section(panel.title, panel.unit, legend, places[panel.key])
+        end = axis_end(panel, report.channels)
+        unit = panel.unit if end is None else f"{panel.unit}, drawn to {end:g} {panel.unit} only"
+        yield _section(panel.title, unit, legend, places[panel.key])
 
 
 def _section(title: str, unit: str, legend: str, place: str) -> str:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from slipguard.reading import WHEELS
 
@@ -58,6 +61,8 @@ class Panel:
         Its y axis spans at least this much: noise must not look like an event.
     digits : int
         Decimals of values under the pointer.
+    measure : str or None
+        A channel: the y axis ends at ``REACH`` times what it mostly is.
     """
 
     key: str
@@ -70,6 +75,7 @@ class Panel:
     height: int = 150
     least: float = 0.1
     digits: int = 3
+    measure: str | None = None
 
 
 def _wheels(channel: str) -> tuple[Line, ...]:
@@ -117,6 +123,7 @@ PANELS = (
         ),
         least=14.0,
         digits=1,
+        measure="excess_limit",
     ),
     Panel(
         "grade",
@@ -143,6 +150,22 @@ PANELS = (
         digits=2,
     ),
 )
+
+
+REACH = 10.0
+"""A wheel that spins for a while gets metres ahead, which would flatten all that happens at the
+limit. Judgement."""
+
+
+def axis_end(panel: Panel, channels: Mapping[str, NDArray[np.float32]]) -> float | None:
+    """Where the y axis of a panel ends, either way; None: where its lines do."""
+    measure = channels.get(panel.measure) if panel.measure is not None else None
+    if measure is None or not np.isfinite(measure).any():
+        return None
+    end = float(f"{REACH * np.median(measure[np.isfinite(measure)]):.2g}")
+    lines = [channels[line.channel] for line in panel.lines if line.ranged]
+    beyond = any(bool(np.any(np.abs(values) > end)) for values in lines)
+    return end if beyond and end >= panel.least else None
 
 
 def panels_for(channels: Iterable[str]) -> list[Panel]:
