@@ -683,6 +683,85 @@ def test_a_counter_that_wraps_is_named():
     refused(lambda: straight(wrapped, config, tape_m), "counts jump by")
 
 
+# -- far from the rover file --------------------------------------------------------------------
+
+
+def test_straight_refuses_a_radius_far_from_the_rover_files():
+    """A tape read as 49.3 m for 5.1 m, or counts of another decoding: once ten times the radius,
+    written down without a word. Both numbers and what to look at are told."""
+    drive, config, truth, tape_m = made.straight_drive(1)
+    for length_m, per_rev in ((10.0 * tape_m, 96), (tape_m, 384), (1.3 * tape_m, 96)):
+        other = config.with_changes(encoders__counts_per_rev=per_rev)
+        with pytest.raises(
+            CalibrationError, match=r"comes out as [\d.]+ m, and the rover"
+        ) as caught:
+            straight(drive, other, length_m)
+        assert "file says 0.075" in str(caught.value)
+        assert "encoders.counts_per_rev" in str(caught.value)
+        made_of = float(str(caught.value).partition("the counts make ")[2].split()[0])
+        assert made_of == pytest.approx(
+            tape_m * 0.075 / truth["wheel_radius"] * 96 / per_rev, rel=0.01
+        )
+    straight(drive, config, 1.1 * tape_m)
+
+
+@pytest.mark.parametrize("steered", ["front", "rear", "both", "skid"])
+def test_circle_refuses_what_is_far_from_the_rover_file(steered):
+    """Counts of another decoding make a track four times as wide; that of skid steering may be
+    wider than measured, but not as much."""
+    drives, config, _ = made.circle_drives(1, steered=steered)
+    wide = config.with_changes(encoders__counts_per_rev=24)
+    refused(lambda: circle(drives, wide, 3.0), "rover.track_m comes out as 1.")
+    narrow = config.with_changes(rover__track_m=0.15)
+    if steered == "skid":
+        circle(drives, narrow, 3.0)
+    else:
+        refused(lambda: circle(drives, narrow, 3.0), "and the rover file says 0.15")
+        less = config.with_changes(rover__max_steer_deg=12.0)
+        refused(lambda: circle(drives, less, 3.0), "rover.max_steer_deg comes out as 2")
+
+
+def in_units(drive: Samples, *, accel: float = 1.0, gyro: float = 1.0) -> Samples:
+    """The same drive, its IMU in other units."""
+    return replace(drive, accel_mps2=drive.accel_mps2 * accel, gyro_radps=drive.gyro_radps * gyro)
+
+
+def test_level_refuses_other_units():
+    """An accelerometer in g would get a bias of 8.8 m/s2 along z, and a gyro in degrees a second
+    one in degrees."""
+    drive, config, _ = made.level_drive(1)
+    refused(lambda: level(in_units(drive, accel=1 / 9.81), config), "(1 is g, 1000 is mg)")
+    refused(lambda: level(in_units(drive, gyro=180 / math.pi), config), "it must be in rad/s")
+
+
+@needs_allantools
+def test_noise_refuses_other_units():
+    """Noise in g or in degrees a second would be taken for a sensor that is so quiet, or so bad."""
+    drive, config, _ = made.noise_drive(1, length_s=70.0)
+    refused(lambda: noise(in_units(drive, accel=1 / 9.81), config), "(1 is g, 1000 is mg)")
+    degrees = in_units(drive, gyro=180 / math.pi)
+    refused(lambda: noise(degrees, config), "imu.gyro_noise_radps comes out as 0.")
+    told = config.with_changes(imu__accel_noise_mps2=4.0)
+    refused(lambda: noise(drive, told), "and the rover file says 4: too far apart")
+
+
+def test_delay_names_units_and_counts():
+    """Neither slip nor a sensor the wrong way round: counts of another decoding, either way, and an
+    accelerometer in g."""
+    drive, config, _ = made.delay_drive(1)
+    for per_rev in (24, 384):
+        other = config.with_changes(encoders__counts_per_rev=per_rev)
+        refused(lambda told=other: delay(drive, told), "accelerometer: encoders.counts_per_rev")
+    refused(lambda: delay(in_units(drive, accel=1 / 9.81), config), "(1 is g, 1000 is mg)")
+
+
+def test_circle_names_a_gyro_in_degrees():
+    """It says 172 turns where three were driven."""
+    drives, config, _ = made.circle_drives(1)
+    degrees = [in_units(d, gyro=180 / math.pi) for d in drives]
+    refused(lambda: circle(degrees, config, 3.0), "it must be in rad/s")
+
+
 # -- patches ------------------------------------------------------------------------------------
 
 ROVER = """\

@@ -17,6 +17,7 @@ from itertools import permutations
 
 import numpy as np
 
+from slipguard.calibrate.near import need_near
 from slipguard.calibrate.result import Calibration, Value
 from slipguard.calibrate.rotation import from_sensor
 from slipguard.calibrate.samples import Array, Samples, mean_and_sd
@@ -33,6 +34,9 @@ GYRO_OFF = 0.15
 GYRO_FINE = 0.02
 SLIPPED = 0.04
 STEADY = 0.03
+FAR, SCRUBS = (1 / 1.5, 1.5), (1 / 1.5, 3.0)
+"""Track and steer angle over those of the rover file, which are guesses until they are measured
+here; skid steering scrubs its tyres."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +83,7 @@ def circle(
     ------
     CalibrationError
         No circle to one side; not the turns that were said; steering not held; wheels that
-        slipped; swapped encoders, by name.
+        slipped; swapped encoders, by name; track or steer angle far from the rover file's.
     """
     done = [_turn(samples, config, turns) for samples in drives]
     left = [d for d in done if d.angle_rad > 0]
@@ -93,6 +97,12 @@ def circle(
     rel_radius = radius_sd_m / config.rover.wheel_radius_m
     tracks = [_track(d, lever) for d in done]
     track = float(np.mean(tracks))
+    need_near(
+        drives[0], "rover.track_m", track, config.rover.track_m, "m",
+        SCRUBS if config.rover.steered == "skid" else FAR,
+        "rover.wheel_radius_m or encoders.counts_per_rev (straight tells), a track that is not in "
+        "metres, or other turns than were driven",
+    )  # fmt: skip
     _check_grip(done, lever, track)
     count_sd = config.count_m * math.sqrt(COUNT_VAR)
     pairs = 2.0 if config.rover.steered in ("skid", "both") else 1.0
@@ -124,6 +134,12 @@ def circle(
         )
     if config.rover.steered != "skid":
         steering = _steering(left, right, lever, track, count_sd, sd_angle, rel_radius)
+        need_near(
+            drives[0], "rover.max_steer_deg", steering[0].value, config.rover.max_steer_deg, "deg",
+            FAR,
+            "rover.wheelbase_m, rover.steered, a steer angle that is not in degrees, or a servo "
+            "that does not reach its end",
+        )  # fmt: skip
         values += steering
         settings["rover.max_steer_deg"] = round(steering[0].value, 2)
         trim = steering[1]
@@ -173,6 +189,11 @@ def _turn(samples: Samples, config: Config, turns: float) -> _Turn:
     z = (rate @ rows.T)[:, 2] - (w1[2] + share * (w2[2] - w1[2]))
     felt = float(np.sum((z[1:] + z[:-1]) / 2.0 * np.diff(t)))
     angle = math.copysign(2.0 * math.pi * turns, felt)
+    if abs(felt) > 10.0 * abs(angle):
+        raise samples.refuse(
+            f"turned by {abs(felt) / (2 * math.pi):.0f} turns by the gyro, {turns:g} were said: it "
+            "must be in rad/s; in degrees a second it reads 57 times too much"
+        )
     if abs(felt / angle - 1.0) > GYRO_OFF:
         raise samples.refuse(
             f"turned by {abs(felt) / (2 * math.pi):.2f} turns by the gyro, {turns:g} were said: "

@@ -24,6 +24,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from slipguard.calibrate.near import need_gravity
 from slipguard.calibrate.result import Calibration, Value
 from slipguard.calibrate.rotation import from_sensor
 from slipguard.calibrate.samples import TURNING_RADPS, Array, Samples, Span, student
@@ -52,8 +53,8 @@ DISAGREE_M, DISAGREE_COUNTS = 0.003, 0.2
 """Residuals: what a floor and noise make of the one, four encoders in nearly the same phase of the
 other."""
 STEPS = 12
-BACKWARD = 0.3
-"""A scale below it: something is the wrong way round."""
+FAR = (0.5, 2.0)
+"""A scale beyond these is no slip: counts or samples are in another measure."""
 CREEP_DOUBT = 0.5
 """How well the tyres' stiffness is known, as in the filter."""
 POOR_S = 0.01
@@ -83,6 +84,7 @@ def delay(samples: Samples, config: Config) -> Calibration:
     """
     samples.need_imu()
     samples.need_counts()
+    need_gravity(samples, samples.accel_mps2)
     if config.encoders.counts_per_rev is None:
         raise samples.refuse("the rover file has no encoders.counts_per_rev; give it first")
     fits, spoilt = [], Counter[str]()
@@ -186,9 +188,14 @@ def _fit(samples: Samples, config: Config, before: Span, after: Span) -> _Fit:
         solved, *_ = np.linalg.lstsq(design, np.stack((way, creep), axis=1), rcond=None)
         scale, creep_s = float(solved[0, 0]), -float(solved[2, 1])
         off = float(np.std(way - design @ solved[:, 0]))
-        if scale < BACKWARD:
+        if scale < -FAR[0]:
             raise _SpoiltError(
                 "in which the wheels went against the accelerometer: IMU or counts backward"
+            )
+        if not FAR[0] <= scale <= FAR[1]:
+            raise _SpoiltError(
+                "in which the wheels' way is less than half or more than twice that by the "
+                "accelerometer: encoders.counts_per_rev or rover.wheel_radius_m is off"
             )
         late = max(-2.0 * MOST_S, min(2.0 * MOST_S, late + float(solved[2, 0]) / scale))
     if abs(scale - 1.0) > SCALE_OFF or off > DISAGREE_M + DISAGREE_COUNTS * config.count_m:

@@ -19,6 +19,7 @@ import math
 
 import numpy as np
 
+from slipguard.calibrate.near import need_gravity
 from slipguard.calibrate.result import Calibration, Value
 from slipguard.calibrate.rotation import axis_angle, turned
 from slipguard.calibrate.samples import Array, Samples, Span, mean_and_sd
@@ -29,6 +30,8 @@ STAND_S = 15.0
 BLOCK_S = 0.5
 """Longer than a sensor smooths its samples, short enough for many of them."""
 TURN_DEG = (140.0, 220.0)
+WOUND_DEG = 1000.0
+"""Nobody turns it round so often; half a turn in degrees a second reads as 10,300."""
 RESTLESS = 6.0
 """Block means that scatter so many times more than white noise: it was touched."""
 GYRO_DRIFT = 1e-4
@@ -46,10 +49,14 @@ def level(samples: Samples, config: Config, *, gravity_mps2: float = GRAVITY_MPS
     Raises
     ------
     CalibrationError
-        The rover stood too shortly or restlessly, or was not turned round.
+        The rover stood too shortly or restlessly, or was not turned round; accelerometer or gyro
+        in another unit.
     """
     samples.need_imu()
+    _check_gyro(samples)
     first, second = _two_stands(samples)
+    for span in (first, second):
+        need_gravity(samples, samples.during(span)[1])
     block = max(1, round(BLOCK_S / samples.sample_s))
     (f1, sf1), (f2, sf2) = (mean_and_sd(samples.during(s)[1], block) for s in (first, second))
     (w1, sw1), (w2, sw2) = (mean_and_sd(samples.during(s)[2], block) for s in (first, second))
@@ -111,6 +118,17 @@ def level(samples: Samples, config: Config, *, gravity_mps2: float = GRAVITY_MPS
         },
         notes=_notes(f1, f2, bias, roll, pitch, yaw_deg),
     )
+
+
+def _check_gyro(samples: Samples) -> None:
+    """Refuse one that reads degrees: its noise alone would look like turning."""
+    rate = samples.gyro_radps - np.median(samples.gyro_radps, axis=0)
+    way = math.degrees(float(np.linalg.norm(rate[1:].T @ np.diff(samples.imu_s))))
+    if way > WOUND_DEG:
+        raise samples.refuse(
+            f"turned by {way:.0f} deg in all by the gyro: it must be in rad/s; in degrees a second "
+            "it reads 57 times too much"
+        )
 
 
 def _two_stands(samples: Samples) -> tuple[Span, Span]:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from slipguard.calibrate.near import need_gravity, need_near
 from slipguard.calibrate.result import Calibration, Value
 from slipguard.calibrate.samples import Array, Samples
 from slipguard.config import Config
@@ -27,6 +28,8 @@ JOLT = 9.0
 FLAT = 0.664
 """adev of pure bias instability over its coefficient: sqrt(2 ln 2 / pi) (IEEE 952-1997)."""
 SLOPE = (-0.65, -0.35)
+FAR = (1 / 20, 20.0)
+"""A data sheet or a guess is wrong by less; degrees for radians are 57 times too much."""
 
 
 def adev(values: Array, rate_hz: float, tau_s: float) -> tuple[float, float, float]:
@@ -54,7 +57,8 @@ def noise(samples: Samples, config: Config) -> Calibration:
     Raises
     ------
     CalibrationError
-        It stood too shortly, was touched, or the samples carry no noise.
+        It stood too shortly, was touched, or the samples carry no noise; noise or gravity that
+        speak of another unit.
     """
     samples.need_imu()
     stands = samples.stands()
@@ -72,17 +76,21 @@ def noise(samples: Samples, config: Config) -> Calibration:
             f"samples come unevenly (their distance scatters by {100 * uneven:.0f} %): record "
             "every sample"
         )
+    need_gravity(samples, accel)
     values: list[Value] = []
     settings: dict[str, Any] = {}
     notes: list[str] = []
     for name, data, unit in (("accel", accel, "m/s2"), ("gyro", gyro, "rad/s")):
         _check(samples, name, data)
         sample, drift, told = _one_sensor(name, data, rate, unit)
+        key = f"{name}_noise_{'mps2' if name == 'accel' else 'radps'}"
+        need_near(
+            samples, f"imu.{key}", sample.value, getattr(config.imu, key), unit, FAR,
+            f"another unit than {unit}, in the recording or in the rover file",
+        )  # fmt: skip
         values += [sample, drift]
         notes += told
-        settings[f"imu.{name}_noise_{'mps2' if name == 'accel' else 'radps'}"] = float(
-            f"{sample.value:.4g}"
-        )
+        settings[f"imu.{key}"] = float(f"{sample.value:.4g}")
     if abs(rate / config.imu.rate_hz - 1.0) > 0.05:
         settings["imu.rate_hz"] = round(rate, 1)
         notes.append(f"samples come at {rate:.1f} Hz, not at imu.rate_hz {config.imu.rate_hz:g}")

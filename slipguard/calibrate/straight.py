@@ -18,6 +18,7 @@ import math
 
 import numpy as np
 
+from slipguard.calibrate.near import need_near
 from slipguard.calibrate.result import Calibration, Value
 from slipguard.calibrate.rotation import from_sensor
 from slipguard.calibrate.samples import Array, Samples, Span, mean_and_sd
@@ -33,6 +34,8 @@ UNEVEN = 0.015
 COUNT_VAR = 1.0 / 6.0
 BLOCK_S = 0.25
 YAW_SD_DEG = 2.0
+FAR = (1 / 1.2, 1.2)
+"""Load, wear and a tape make less of a wheel's radius."""
 
 
 def straight(
@@ -51,7 +54,7 @@ def straight(
     ------
     CalibrationError
         A dead or backward encoder, by name; wheels that slipped; a line too short or bent; no
-        stand before and after it.
+        stand before and after it; a radius far from that of the rover file.
     """
     samples.need_imu()
     samples.need_counts()
@@ -79,6 +82,12 @@ def straight(
     sd_m = per_m * np.hypot(math.sqrt(COUNT_VAR) / counted, sd_own / own)
     mean = float(np.mean(per_m))
     radius = per_rev / (2.0 * math.pi * mean)
+    told = config.rover.wheel_radius_m
+    need_near(
+        samples, "rover.wheel_radius_m", radius, told, "m", FAR,
+        f"the length (by the rover file's radius the counts make {length_m * told / radius:.3g} m, "
+        f"not {length_m:g} m), encoders.counts_per_rev, or a radius that is not in metres",
+    )  # fmt: skip
     # What the turn is wrong by cancels between left and right; the length does not.
     rel = math.hypot(math.sqrt(COUNT_VAR / 4.0) / float(np.mean(counted)), length_sd_m / length_m)
     yaw, sd_yaw = _mount_yaw(samples, config, before, after)
