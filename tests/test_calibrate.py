@@ -818,6 +818,50 @@ def test_a_wrong_patch_is_named_with_its_line(tmp_path, patch, message):
     assert message in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (ROVER, "patch.yaml:2: no section calibration: expected a file that 'slipguard calibrate"),
+        ("", "patch.yaml:1: no section calibration"),
+        ("calibration:\nrover: {track_m: 0.3}\n", "patch.yaml:1: no section calibration"),
+        (
+            ROVER + "calibration: {straight: {date: 2026-01-02}}\n",
+            "patch.yaml:2: rover.mass_kg: not written by straight",
+        ),
+        (
+            "calibration: {level: {}}\nimu: {accel_noise_mps2: 0.1}\n",
+            "patch.yaml:2: imu.accel_noise_mps2: not written by level: expected",
+        ),
+        ("calibration: {levels: {}}\n", "calibration.levels: unknown key; did you mean 'level'?"),
+        ("calibration: {level: {}}\nimu:\n", "patch.yaml:2: imu: not written by level"),
+    ],
+)
+def test_only_what_a_step_wrote_is_laid_over_a_rover_file(tmp_path, text, message):
+    """A rover file given in place of a patch, by a slip of the hand, would win in every setting."""
+    rover, patch = tmp_path / "rover.yaml", tmp_path / "patch.yaml"
+    rover.write_text(ROVER)
+    patch.write_text(text)
+    with pytest.raises(ConfigError) as caught:
+        merged(rover, [patch])
+    assert message in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "step", [pytest.param(s, marks=needs_allantools) if s == "noise" else s for s in STEPS]
+)
+def test_what_a_step_writes_may_be_applied(step, tmp_path):
+    """No step writes a setting that ``apply`` takes for another's."""
+    rover, patch = tmp_path / "rover.yaml", tmp_path / "patch.yaml"
+    rover.write_text(ROVER)
+    for seed in (1, 5):  # with a delay of the IMU's, too
+        found, _ = STEPS[step](seed)
+        patch.write_text(patch_text(found, "2026-01-02"))
+        new = yaml.safe_load(merged(rover, [patch]))
+        for name, value in found.settings.items():
+            section, _, key = name.partition(".")
+            assert new[section][key] == value
+
+
 def test_biases_warm_start_the_guard():
     """A guard that was told the biases knows grade and speed at once."""
     drive = synthetic.drive(

@@ -8,7 +8,23 @@ from typing import Any
 
 from slipguard.calibrate.result import Calibration
 from slipguard.config import Config
-from slipguard.section import dump_yaml, load_section, plain, read_text
+from slipguard.section import Section, dump_yaml, load_section, plain, read_text
+
+WRITES = {
+    "level": (
+        "imu.accel_bias_mps2",
+        "imu.gyro_bias_radps",
+        "imu.rotation_deg",
+        "imu.accel_bias_sd_mps2",
+        "imu.gyro_bias_sd_radps",
+    ),
+    "noise": ("imu.accel_noise_mps2", "imu.gyro_noise_radps", "imu.rate_hz"),
+    "straight": ("rover.wheel_radius_m", "imu.rotation_deg"),
+    "delay": ("encoders.delay_s", "imu.delay_s"),
+    "circle": ("rover.track_m", "rover.max_steer_deg"),
+    "deadband": ("limits.throttle_dead_band",),
+}
+"""Step to the settings it may write."""
 
 
 def patch_text(calibration: Calibration, date: str) -> str:
@@ -44,8 +60,10 @@ def merged(rover: str | os.PathLike[str], patches: Sequence[str | os.PathLike[st
     Raises
     ------
     ConfigError
-        File, line and key of what is wrong in the rover file or in a patch.
+        File, line and key of what is wrong in the rover file or in a patch, or that no step wrote.
     """
+    for path in patches:
+        _check_origin(load_section(read_text(path, "calibration"), str(path)))
     # Each is judged where it stands, so that an error names the right file.
     Config.load(rover, *patches)
     document = plain(load_section(read_text(rover, "rover file"), str(rover)))
@@ -53,6 +71,24 @@ def merged(rover: str | os.PathLike[str], patches: Sequence[str | os.PathLike[st
         _lay_over(document, plain(load_section(read_text(path, "calibration"), str(path))))
     names = ", ".join(os.path.basename(p) for p in (rover, *patches))
     return f"# Made by slipguard calibrate apply from {names}\n{_dump(document)}"
+
+
+def _check_origin(patch: Section) -> None:
+    """Refuse a file that no step wrote: a rover file laid over another would win in everything."""
+    wanted = "expected a file that 'slipguard calibrate STEP --out FILE' wrote"
+    if "calibration" not in patch or not patch.section("calibration"):
+        raise patch.error(None, f"no section calibration: {wanted}")
+    steps = patch.section("calibration")
+    steps.check_keys(WRITES)
+    may = {name for step in steps for name in WRITES[step]}
+    for section in patch:
+        if section == "calibration":
+            continue
+        for key in patch.section(section) or (None,):
+            if f"{section}.{key}" not in may:
+                said = f"not written by {' or '.join(steps)}: {wanted}"
+                where = patch if key is None else patch.section(section)
+                raise where.error(section if key is None else key, said)
 
 
 def _lay_over(under: dict[str, Any], over: Mapping[str, Any]) -> None:
