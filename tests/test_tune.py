@@ -447,8 +447,10 @@ def test_how_far_to_go_is_what_drives_left_out_agree_with():
     found = {1.0: (0.0, 6.0, 45.0), 0.75: (1.0, 3.0, 46.0), 0.5: (3.0, 0.0, 48.0)}
     assert farthest(mine, found) == 0.5
     assert farthest(mine, {**found, 0.25: (2.0, 0.0, 49.0)}) == 0.25, "better, though not as far"
-    assert farthest(mine, {1.0: (5.0, 0.0, 53.0)}) == 0.0, "nothing was gained"
-    assert farthest(mine, {1.0: mine}) == 1.0
+    assert farthest(mine, {1.0: (5.0, 0.0, 53.0)}) == 0.0, "something was lost"
+    assert farthest(mine, dict.fromkeys((1.0, 0.75, 0.5, 0.25), mine)) == 0.0, "nothing gained"
+    assert farthest(mine, {1.0: (5.0, 0.0, 51.9)}) == 0.0, "next to nothing gained"
+    assert farthest(mine, {1.0: (5.0, 0.0, 49.0)}) == 1.0
 
 
 def test_the_search_goes_no_farther_than_drives_left_out_agree(config, monkeypatch):
@@ -480,6 +482,45 @@ def test_the_search_goes_no_farther_than_drives_left_out_agree(config, monkeypat
     assert set(tuned.changed) == {"spin__slip_speed_mps"}
     assert 0.06 <= tuned.recommended.values["spin__slip_speed_mps"] < 0.12
     assert f"{tuned.way:.0%} of the way" in tuned.judgement[-1]
+
+
+def test_what_gains_nothing_on_drives_left_out_changes_nothing(config, monkeypatch):
+    """Two made-up drives: on each a lower slip speed is quicker down to its own, and no quicker on
+    the other one: what is chosen on one gains nothing on the other. Once thresholds were halved all
+    the same, and "it makes no difference" stood beside it."""
+    keys = {"a": "spin__slip_speed_mps", "b": "spin__slip_sd"}
+
+    def tally_all(drives, config, folder, sets, executor):
+        mine = {t.name: t.value for t in thresholds(config)}
+        shares = [
+            [min(1.0, (mine | values)[keys[d.key]] / mine[keys[d.key]]) for d in drives]
+            for values in sets
+        ]
+        return [
+            [Tally(hours=1.0, labelled=1, delays=1, delays_s=0.044 * share) for share in row]
+            for row in shares
+        ]
+
+    made_up = {
+        "labelled_drive": lambda path, _: LabelledDrive(path=path, key=path.stem, labels=(SPIN,)),
+        "prepare": lambda drive, config, folder: 1.0,
+        "tally_all": tally_all,
+        "tally_replay": lambda drive, config: Tally(hours=1.0, labelled=1),
+    }
+    for name, fake in made_up.items():
+        monkeypatch.setattr(search, name, fake)
+    tuned = tune(["a.csv", "b.csv"], config, sets=12, folds_wanted=2)
+    assert tuned.held_out is not None
+    assert tuned.on_others == "makes no difference"
+    assert tuned.way == 0.0
+    assert tuned.changed == {}
+    assert tuned.recommended == tuned.own
+    assert tuned.judgement[-1] == (
+        "Nothing is gained by it that is worth a change, so the rover's own set is recommended; "
+        "tune on more drives."
+    )
+    better = min(trial.objectives[2] for trial in tuned.pareto)
+    assert better < tuned.own.objectives[2], "what was found on all drives is shown all the same"
 
 
 @given(data=st.data())

@@ -9,7 +9,8 @@ from slipguard.tune.study import Objectives, Trial, Values
 LEAST_DELAY_MS = 10.0
 """Delays below this are not told apart when shares are compared."""
 WORTH = 0.05
-"""A setting is changed for at least this much of one goal's share, or it keeps its own value."""
+"""A setting is changed for at least this much of one goal's share, or it keeps its own value; on
+drives left out a set must gain as much."""
 
 
 def pareto(trials: Sequence[Trial]) -> list[Trial]:
@@ -18,12 +19,13 @@ def pareto(trials: Sequence[Trial]) -> list[Trial]:
     good = [
         trial
         for point, trial in unique.items()
-        if not any(other != point and _no_worse(other, point) for other in unique)
+        if not any(other != point and no_worse(other, point) for other in unique)
     ]
     return sorted(good, key=lambda trial: trial.objectives)
 
 
-def _no_worse(a: Objectives, b: Objectives) -> bool:
+def no_worse(a: Objectives, b: Objectives) -> bool:
+    """Whether ``a`` is worse than ``b`` in nothing."""
     return all(x <= y for x, y in zip(a, b, strict=True))
 
 
@@ -87,11 +89,17 @@ def farthest(own: Objectives, along: Mapping[float, Objectives]) -> float:
     """How far to go toward a set that was best where it was chosen, 0..1.
 
     ``along``: for each part of the way, how it did on drives it was not chosen on, where the
-    rover's own did as ``own``. Of those worse in nothing, the best; 0 where there is none.
+    rover's own did as ``own``. Of those worse in nothing and better by ``WORTH``, the best; 0
+    where there is none: a threshold that was moved for nothing is one that nobody tried.
     """
-    good = {way: point for way, point in along.items() if _no_worse(point, own)}
     least = (1.0, 1.0, LEAST_DELAY_MS)
-    return min(good, key=lambda way: cost(good[way], own, least), default=0.0)
+    enough = cost(own, own, least) - WORTH
+    good = {
+        way: dear
+        for way, point in along.items()
+        if no_worse(point, own) and (dear := cost(point, own, least)) <= enough
+    }
+    return min(good, key=lambda way: good[way], default=0.0)
 
 
 def cost(objectives: Objectives, own: Objectives, least: Objectives) -> float:
@@ -135,9 +143,9 @@ def beats(before: Objectives, after: Objectives) -> str:
     """A verdict on drives that were not used for choosing."""
     if before == after:
         return "makes no difference"
-    if _no_worse(after, before):
+    if no_worse(after, before):
         return "is better in " + _which(before, after)
-    if _no_worse(before, after):
+    if no_worse(before, after):
         return "is worse in " + _which(after, before)
     return f"is better in {_which(before, after)} and worse in {_which(after, before)}"
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from slipguard.config import Config
 from slipguard.errors import RecordingError
 from slipguard.tune.cache import default_folder
-from slipguard.tune.choose import beats, farthest, pareto, plainest, reason, recommend
+from slipguard.tune.choose import beats, farthest, no_worse, pareto, plainest, reason, recommend
 from slipguard.tune.study import Objectives, StudyFile, Trial, Values, folds
 from slipguard.tune.tally import (
     LabelledDrive,
@@ -78,7 +78,8 @@ class Tuned:
         The rover's own thresholds; those to use.
     way : float
         How far the recommended ones go from the rover's own toward the best on these drives: 1
-        all the way, 0 not at all. As far as drives left out agree, see ``WAYS``.
+        all the way, 0 not at all. As far as something is gained on drives left out, and nothing
+        lost, see ``WAYS``.
     pareto : tuple of Trial
         All that are worth a thought: none beats another in every objective.
     reason : str
@@ -130,7 +131,9 @@ class Tuned:
             f"{after.delay_ms:.0f} ms."
         ]
         if self.way == 0.0:
-            said.append("So the rover's own set is recommended; tune on more drives.")
+            gained = no_worse(after.objectives, before.objectives)
+            why = "Nothing is gained by it that is worth a change, so" if gained else "So"
+            said.append(f"{why} the rover's own set is recommended; tune on more drives.")
         elif self.way < 1.0:
             said.append(
                 f"It goes {self.way:.0%} of the way to the set that was best on all drives; "
