@@ -19,6 +19,8 @@ from slipguard.section import (
     suggest,
 )
 
+LEAST_STEER_DEG = 2.0
+"""An axle that steers turns by more; less is an angle in radians."""
 CARRIED = ("plugins", "live", "sim", "hardware", "calibration")
 
 
@@ -97,9 +99,9 @@ class Config:
                 raise ConfigError(f"{section}: unknown section{suggest(section, sections)}")
             sections[section] = _with_value(sections[section], section, key, value)
         config = replace(self, **sections)
-        problem = _contradiction(config)
-        if problem is not None:
-            raise ConfigError(f"{problem[0]}.{problem[1]}: {problem[2]}")
+        problems = [f"{section}.{key}: {problem}" for section, key, problem in _clashes(config)]
+        if problems:
+            raise ConfigError("\n".join(problems))
         return config
 
 
@@ -153,12 +155,31 @@ def _with_value(section: Any, name: str, key: str, value: Any) -> Any:
     return replace(section, **{key: checked})
 
 
-def _contradiction(config: Config) -> tuple[str, str, str] | None:
+def _clashes(config: Config) -> Iterator[tuple[str, str, str]]:
     """Settings that are each right but wrong together: section, key, what is expected."""
     if config.encoders.kind == "counts" and config.encoders.counts_per_rev is None:
         expected = "missing; expected counts per wheel revolution, e.g. 96 (or kind: speed)"
-        return "encoders", "counts_per_rev", expected
-    return None
+        yield "encoders", "counts_per_rev", expected
+    rover = config.rover
+    if rover.steered != "skid" and rover.max_steer_deg < LEAST_STEER_DEG:
+        expected = f"expected a number from {LEAST_STEER_DEG:g} to 80 deg"
+        if rover.max_steer_deg == 0.0:
+            problem = f"missing; {expected}: the steer angle at full stick (or steered: skid)"
+        else:
+            deg = math.degrees(rover.max_steer_deg)
+            problem = (
+                f"found {rover.max_steer_deg:g}, {expected}; {rover.max_steer_deg:g} rad would be "
+                f"{deg:.3g} deg"
+            )
+        yield "rover", "max_steer_deg", problem
+    if 2.0 * rover.wheel_radius_m > rover.wheelbase_m:
+        yield (
+            "rover",
+            "wheel_radius_m",
+            f"found {rover.wheel_radius_m:g}, expected at most half of rover.wheelbase_m, which is "
+            f"{rover.wheelbase_m:g} m: front and rear wheels would overlap; metres, and the "
+            "radius, not the diameter",
+        )
 
 
 def _lay_over(config: Config, top: Section) -> Config:
@@ -196,8 +217,7 @@ def _read(top: Section) -> Config:
                 values[name] = top.section(name)
     top.refuse(problems)
     config = Config(**values)
-    problem = _contradiction(config)
-    if problem is not None:
-        section, key, expected = problem
-        raise top.section(section).error(key, expected)
+    top.refuse(
+        top.section(section).error(key, problem) for section, key, problem in _clashes(config)
+    )
     return config

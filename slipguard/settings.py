@@ -43,7 +43,7 @@ def setting(
 class Rover:
     """The chassis."""
 
-    mass_kg: float = setting(unit="kg", above=0, doc="mass, ready to drive")
+    mass_kg: float = setting(unit="kg", above=0, high=200, doc="mass, ready to drive")
     wheelbase_m: float = setting(unit="m", above=0, high=10, doc="front axle to rear axle")
     track_m: float = setting(
         unit="m",
@@ -57,10 +57,12 @@ class Rover:
         None, unit="m", low=0, high=0.5, doc="how well that is known; default: 0.5 % of it"
     )
     max_steer_deg: float = setting(
+        0.0,
         unit="deg",
         low=0,
         high=80,
-        doc="steer angle at steer = 1, of one imagined wheel on the centre line",
+        doc="steer angle at steer = 1, of one imagined wheel on the centre line; must be given, "
+        "but for skid steering, which has none",
     )
     steered: str = setting(
         choices=("front", "rear", "both", "skid"), doc="which axle steers; skid: none"
@@ -81,7 +83,11 @@ class Rover:
         "gripping tyre creeps; 10 on soft ground to 30 on hard",
     )
     top_speed_mps: float = setting(
-        15.0, unit="m/s", above=0, doc="speed the rover can never exceed; bounds the first guess"
+        15.0,
+        unit="m/s",
+        above=0,
+        high=50,
+        doc="speed the rover can never exceed; bounds the first guess",
     )
 
 
@@ -125,10 +131,10 @@ class Imu:
     """The inertial measurement unit."""
 
     accel_noise_mps2: float = setting(
-        unit="m/s2", above=0, doc="standard deviation of one accelerometer sample"
+        unit="m/s2", above=0, high=10, doc="standard deviation of one accelerometer sample"
     )
     gyro_noise_radps: float = setting(
-        unit="rad/s", above=0, doc="standard deviation of one gyro sample"
+        unit="rad/s", above=0, high=1, doc="standard deviation of one gyro sample"
     )
     rate_hz: float = setting(200.0, unit="Hz", above=0, high=10000, doc="samples a second")
     delay_s: float = setting(0.0, unit="s", low=0, high=0.25, doc="age of a sample on arrival")
@@ -271,12 +277,13 @@ class Limits:
     """What the guard never exceeds, and when it stops the rover."""
 
     max_speed_mps: float | None = setting(
-        None, unit="m/s", above=0, doc="speed cap; none: no cap and no overspeed finding"
+        None, unit="m/s", above=0, high=50, doc="speed cap; none: no cap and no overspeed finding"
     )
     traction_brake_max_speed_mps: float = setting(
         1.5,
         unit="m/s",
         low=0,
+        high=50,
         doc="above this a spinning wheel is not braked; throttle is cut",
     )
     traction_brake_per_mps: float = setting(

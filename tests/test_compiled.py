@@ -249,7 +249,7 @@ def test_whole_numbers_in_a_rover_file_compile_nothing_new():
     from slipguard.compiled.kernel import kernel
 
     text = (
-        "rover: {mass_kg: 5, wheelbase_m: 1, track_m: 1, wheel_radius_m: 1, max_steer_deg: 25, "
+        "rover: {mass_kg: 5, wheelbase_m: 3, track_m: 1, wheel_radius_m: 1, max_steer_deg: 25, "
         "steered: front, drive: open, top_speed_mps: 15}\n"
         "encoders: {counts_per_rev: 96, rate_hz: 100}\n"
         "imu: {accel_noise_mps2: 1, gyro_noise_radps: 1, position_m: [0, 0, 0], delay_s: 0}\n"

@@ -304,6 +304,69 @@ def test_with_changes_refuses_what_a_file_may_not_say(changes, message):
         Config.parse(MINIMAL).with_changes(**changes)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (
+            "mass_kg: 5.0",
+            "mass_kg: 8000",
+            "1: rover.mass_kg: found 8000, expected a number above 0",
+        ),
+        (
+            "max_steer_deg: 25",
+            "max_steer_deg: 0.43",
+            "1: rover.max_steer_deg: found 0.43, expected a number from 2 to 80 deg; 0.43 rad "
+            "would be 24.6 deg",
+        ),
+        (
+            "wheel_radius_m: 0.075",
+            "wheel_radius_m: 0.25",
+            "1: rover.wheel_radius_m: found 0.25, expected at most half of rover.wheelbase_m, "
+            "which is 0.36 m",
+        ),
+        (
+            "accel_noise_mps2: 0.08",
+            "accel_noise_mps2: 80",
+            "4: imu.accel_noise_mps2: found 80, expected a number above 0 up to 10 m/s2",
+        ),
+        (
+            "gyro_noise_radps: 0.004",
+            "gyro_noise_radps: 4",
+            "4: imu.gyro_noise_radps: found 4, expected a number above 0 up to 1 rad/s",
+        ),
+        (
+            "drive: open}",
+            "drive: open, top_speed_mps: 500}",
+            "2: rover.top_speed_mps: found 500, expected a number above 0 up to 50 m/s",
+        ),
+        (
+            "imu:",
+            "limits: {max_speed_mps: 500, traction_brake_max_speed_mps: 51}\nimu:",
+            "4: limits.max_speed_mps: found 500, expected a number above 0 up to 50 m/s\n"
+            "rover.yaml:4: limits.traction_brake_max_speed_mps: found 51, expected a number from 0",
+        ),
+    ],
+)
+def test_a_value_in_other_units_is_noticed(old, new, message):
+    """Grams, mg, radians, a diameter, km/h: none is taken for what it cannot be."""
+    assert f"rover.yaml:{message}" in refusal(MINIMAL.replace(old, new))
+
+
+def test_skid_steering_needs_no_steer_angle():
+    """It has none; wherever an axle steers the angle must be given. Whoever gives one for skid
+    steering is not refused."""
+    without = MINIMAL.replace(" max_steer_deg: 25,", "")
+    skid = Config.parse(without.replace("steered: front", "steered: skid"))
+    assert skid.rover.max_steer_deg == 0.0
+    assert Config.parse(MINIMAL.replace("steered: front", "steered: skid")).rover.steered == "skid"
+    message = "rover.max_steer_deg: missing; expected a number from 2 to 80 deg: the steer angle"
+    for steered in ("front", "rear", "both"):
+        found = refusal(without.replace("steered: front", f"steered: {steered}"))
+        assert found.startswith(f"rover.yaml:1: {message}")
+        with pytest.raises(ConfigError, match=f"^{message}"):
+            skid.with_changes(rover__steered=steered)
+
+
 def test_settings_table_covers_every_setting_and_its_defaults_are_valid():
     """The one table of settings is complete, has units and meanings, and obeys its own limits."""
     config = Config.parse(MINIMAL)
@@ -314,7 +377,8 @@ def test_settings_table_covers_every_setting_and_its_defaults_are_valid():
     assert [(row.section, row.key) for row in rows] == keys
     for row in rows:
         assert row.doc, row
-        if row.default is not MISSING and row.key != "counts_per_rev":  # required for counts
+        # Required for counts, and where an axle steers.
+        if row.default is not MISSING and row.key not in ("counts_per_rev", "max_steer_deg"):
             config.with_changes(**{f"{row.section}__{row.key}": row.default})
         value = getattr(getattr(config, row.section), row.key)
         assert row.unit or not isinstance(value, float), f"{row.section}.{row.key} has no unit"
@@ -427,12 +491,15 @@ def test_wrong_values_name_their_own_key(changes):
 
 
 @given(
-    st.floats(min_value=1e-6, max_value=1e6),
-    st.just(0.0) | st.floats(min_value=1e-12, max_value=80),
-    st.sampled_from(["front", "rear", "both", "skid"]),
+    st.floats(min_value=1e-6, max_value=200),
+    st.floats(min_value=2, max_value=80).flatmap(
+        lambda deg: st.tuples(st.just(deg), st.sampled_from(["front", "rear", "both", "skid"]))
+    )
+    | st.tuples(st.just(0.0) | st.floats(min_value=1e-12, max_value=80), st.just("skid")),
 )
-def test_every_valid_value_arrives_exactly(mass_kg, steer_deg, steered):
+def test_every_valid_value_arrives_exactly(mass_kg, steering):
     """What is written is what the rover gets, to the last bit."""
+    steer_deg, steered = steering
     changed = {"mass_kg": mass_kg, "max_steer_deg": steer_deg, "steered": steered}
     rover = Config.parse(yaml.safe_dump({**VALUES, "rover": {**VALUES["rover"], **changed}})).rover
     assert (rover.mass_kg, rover.max_steer_deg, rover.steered) == (mass_kg, steer_deg, steered)

@@ -20,8 +20,6 @@ from slipguard.settings import GRAVITY_MPS2
 HARMLESS_J = 4.0
 """Moving masses of up to this energy are taken for harmless in machine safety (10 J with a device
 that gives way; limits for power-operated guards, ISO 14120, from memory)."""
-STRAIGHT_PER_M = 1e-3
-"""A turn of less curvature, a radius of more than a kilometre, is a straight line."""
 GIVE_SPEED = (
     "give limits.max_speed_mps, or rover.top_speed_mps as measured, or motor, gears and battery in "
     "hardware"
@@ -113,9 +111,6 @@ def _turn(config: Config, height: float | None) -> Line:
         hangs_on, change = f"{key} -", "give rover.cog_height_m"
     elif rover.steered == "skid":
         hangs_on, change = "rover.steered skid", "turns on the spot: try it slowly"
-    elif per_m < STRAIGHT_PER_M:
-        hangs_on, change = f"rover.max_steer_deg {rover.max_steer_deg:g}", ""
-        formula, verdict = f"{formula}; it does not steer", Verdict.ENOUGH
     else:
         hangs_on = f"{key} {height:g}"
         tips = math.sqrt(GRAVITY_MPS2 * rover.track_m / 2.0 / height / per_m)
