@@ -19,6 +19,20 @@ from slipguard.simulate.scenario import Driver, keep_line
 
 STAND_S = 5.0
 LINE_M = 5.0
+SKID_RADPS = 0.6
+"""How quickly a rover with skid steering is turned; steer alone would spin it on the spot."""
+
+
+def turn(config: Config, truth: Truth, way: float) -> float:
+    """Steer to turn to the left (``way`` 1) or the right (-1) as tightly as it can."""
+    if config.rover.steered != "skid":
+        return way
+    return max(-1.0, min(1.0, 0.45 * way + 0.6 * (way * SKID_RADPS - truth.yaw_rate_radps)))
+
+
+def stand(config: Config, way: float) -> float:
+    """Steer while it stands; with skid steering that alone would turn it."""
+    return 0.0 if config.rover.steered == "skid" else way
 
 
 def stands(seed: int, config: Config) -> Scenario:
@@ -28,8 +42,8 @@ def stands(seed: int, config: Config) -> Scenario:
     def operator(t_s: float, truth: Truth) -> tuple[float, float]:
         turned = abs(truth.heading_rad) > 2.9
         if 20.0 < t_s < 32.0 and not turned:
-            return driver.cruise(truth, 0.5), 1.0
-        return driver.stop(truth), 1.0
+            return driver.cruise(truth, 0.5), turn(config, truth, 1.0)
+        return driver.stop(truth), stand(config, 1.0)
 
     return Scenario(
         name="stands",
@@ -106,8 +120,11 @@ def right(seed: int, config: Config) -> Scenario:
 def _circle(config: Config, way: float) -> Scenario:
     driver = Driver.of(config)
     base = config.rover.wheelbase_m / (2.0 if config.rover.steered == "both" else 1.0)
-    radius_m = base / math.tan(math.radians(config.rover.max_steer_deg))
-    one_turn_s = 2.0 * math.pi * radius_m / 0.4
+    if config.rover.steered == "skid":
+        one_turn_s = 2.0 * math.pi / SKID_RADPS
+    else:
+        radius_m = base / math.tan(math.radians(config.rover.max_steer_deg))
+        one_turn_s = 2.0 * math.pi * radius_m / 0.4
 
     def operator(t_s: float, truth: Truth) -> tuple[float, float]:
         # The operator keeps no memory: the first half of a turn is told from the last by time.
@@ -115,12 +132,13 @@ def _circle(config: Config, way: float) -> Scenario:
         near_end = t_s > STAND_S + 0.5 * one_turn_s
         to_go = 2.0 * math.pi - into if into > 1.0 else 0.0
         if t_s < STAND_S:
-            return 0.0, way
+            return 0.0, stand(config, way)
         if near_end:
             if to_go > 0.03:
-                return driver.cruise(truth, min(0.4, 0.08 + 0.6 * to_go)), way
-            return driver.stop(truth), way
-        return driver.cruise(truth, 0.4), way
+                speed_mps = min(0.4, 0.08 + 0.6 * to_go)
+                return driver.cruise(truth, speed_mps), turn(config, truth, way)
+            return driver.stop(truth), stand(config, way)
+        return driver.cruise(truth, 0.4), turn(config, truth, way)
 
     return Scenario(
         name="left" if way > 0 else "right",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import runpy
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from hypothesis import settings as hyp
 from hypothesis import strategies as st
 from scipy import stats
 
-from slipguard import Config, ConfigError, Guard, Reading
+from slipguard import Config, ConfigError, Guard, Reading, simulate
 from slipguard.calibrate import (
     GUIDE,
     Calibration,
@@ -707,11 +708,11 @@ def test_straight_refuses_a_radius_far_from_the_rover_files():
 
 @pytest.mark.parametrize("steered", ["front", "rear", "both", "skid"])
 def test_circle_refuses_what_is_far_from_the_rover_file(steered):
-    """Counts of another decoding make a track four times as wide; that of skid steering may be
-    wider than measured, but not as much."""
+    """Counts of another decoding make a track a quarter as wide; that of skid steering may well be
+    much wider than measured by a tape."""
     drives, config, _ = made.circle_drives(1, steered=steered)
-    wide = config.with_changes(encoders__counts_per_rev=24)
-    refused(lambda: circle(drives, wide, 3.0), "rover.track_m comes out as 1.")
+    few = config.with_changes(encoders__counts_per_rev=384)
+    refused(lambda: circle(drives, few, 3.0), "rover.track_m comes out as 0")
     narrow = config.with_changes(rover__track_m=0.15)
     if steered == "skid":
         circle(drives, narrow, 3.0)
@@ -939,6 +940,41 @@ def test_steps_build_on_each_other(recorded):
     arguments = ["calibrate", "straight", str(path), "--length", f"{tape_m:.4f}"]
     assert main([*arguments, "--after", str(level_patch), "--out", str(patch)]) == 0
     assert yaml.safe_load(patch.read_text())["imu"]["rotation_deg"][:2] == [1.5, -2.5]
+
+
+def skid_drive(name: str, seconds: float | None = None) -> tuple[Samples, Config]:
+    """A drive of the example, of a rover with skid steering, and its rover file."""
+    text = ROVER.replace("max_steer_deg: 25,", "").replace("steered: front", "steered: skid")
+    config = Config.parse(text.replace("rotation_deg: [0, 0, 3]", "rate_hz: 200"))
+    scenario = runpy.run_path(str(HOME / "examples" / "calibration_drives.py"))[name](1, config)
+    if seconds is not None:
+        scenario = replace(scenario, duration_s=seconds)
+    return Samples.of(simulate.run(scenario, config, seed=1).readings, made.SOURCE), config
+
+
+def test_the_example_drives_a_skid_steered_rover_round():
+    """It stands while it should, and then drives a curve; once it divided by its steer angle, and
+    turned on the spot from the first moment."""
+    drive, config = skid_drive("left", 9.0)
+    standing = drive.wheel_s < 4.8
+    assert np.ptp(drive.counts[standing], axis=0).max() <= 1
+    went = (drive.counts[-1] - drive.counts[0]) * config.count_m
+    assert min(went) > 0.2, "both sides ahead"
+    assert np.mean(went[[1, 3]]) > 1.3 * np.mean(went[[0, 2]]), "to the left"
+
+
+@pytest.mark.large
+def test_the_example_calibrates_a_skid_steered_rover():
+    """level and circle take what the example drives: two stands with half a turn between them, and
+    circles of which the effective track is wider than the rover."""
+    stands, config = skid_drive("stands")
+    found = level(stands, config)
+    assert abs(found.value("mount_roll").value) < 0.3
+    circles = [skid_drive(name)[0] for name in ("left", "right")]
+    track = circle(circles, config, 1.0)
+    assert set(track.settings) == {"rover.track_m"}
+    assert 1.2 < track.value("track").value / config.rover.track_m < 4.0
+    assert track.value("yaw_gyro_scale").value == pytest.approx(1.0, abs=0.02)
 
 
 @pytest.mark.large

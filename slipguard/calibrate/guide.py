@@ -31,7 +31,9 @@ Track, steering and yaw gyro; swapped encoders. A firm, level floor. Two recordi
 1. Steer fully to the left and keep it. Mark where the nose points. Stand 4 seconds.
 2. Drive whole turns (three are good), slowly, less than half a metre a second.
 3. Stop with the nose where it pointed. Stand 4 seconds, still steering. Then the same to the
-   right.""",
+   right.
+With skid steering: let go of the stick to stand; drive round slowly, both sides ahead, so that no
+wheel hops or spins. There is no steer angle then; the track is the effective one, and wider.""",
     "deadband": """\
 Throttle dead band and the way of reversing. WHEELS IN THE AIR, chassis on blocks.
 1. Raise the throttle from neutral slowly, twenty seconds to full stick would be too fast: a
