@@ -105,7 +105,9 @@ class Section(Mapping[str, Any]):
         """Refuse keys that are not in ``known``, naming the nearest one to each."""
         known = list(known)
         self.refuse(
-            self.error(key, f"unknown key{suggest(key, known)}") for key in self if key not in known
+            self.error(key, f"unknown key{_slip(key, value) or suggest(key, known)}")
+            for key, value in self.items()
+            if key not in known
         )
 
     def refuse(self, problems: Iterable[SlipguardError]) -> None:
@@ -166,7 +168,7 @@ class Section(Mapping[str, Any]):
                 with self.noted(problems):
                     values[f.name] = self._convert(f.name, self[f.name], f, hints[f.name])
             elif f.default is MISSING and f.default_factory is MISSING and not misspelt:
-                problems.append(self.error(f.name, f"missing; {f.metadata['doc']} must be given"))
+                problems.append(self.error(f.name, _missing(f, hints[f.name])))
         self.refuse(problems)
         try:
             return kind(**values)
@@ -205,10 +207,15 @@ class Section(Mapping[str, Any]):
 
 def show(value: Any) -> str:
     """A value found in a file, in one short line."""
-    return _repr.repr(dict(value) if isinstance(value, Section) else value)
+    return _repr.repr(value)
 
 
-_repr = reprlib.Repr()
+class _Repr(reprlib.Repr):
+    def repr_Section(self, section: Section, level: int) -> str:
+        return self.repr_dict(dict(section), level)
+
+
+_repr = _Repr()
 _repr.maxstring = _repr.maxother = _repr.maxlong = 60
 _repr.maxlevel = 2
 
@@ -218,6 +225,15 @@ def suggest(word: str, known: Iterable[str]) -> str:
     known = list(known)
     near = difflib.get_close_matches(word, known, 1)
     return f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known) or 'none'}"
+
+
+def _slip(key: str, value: Any) -> str:
+    """What slipped into a key that should not be one; empty where nothing can be said."""
+    if re.search(r":\S", key):
+        return "; after a colon there must be a blank"
+    if value is None and key.isdecimal():
+        return f"; if it is the end of a number, write a decimal point: 8.{key}"
+    return ""
 
 
 def read_text(
@@ -257,8 +273,11 @@ def load_section(text: str, source: str, error: type[SlipguardError] = ConfigErr
         mark = err.problem_mark or err.context_mark
         line = mark.line + 1 if mark else 1
         problem = f"not valid YAML: {err.problem or err.context}"
+        glued = _glued(text.splitlines(), line)
         if r"'\t'" in problem:
             problem += "; indent with blanks"
+        elif glued is not None:
+            line, problem = glued, "not valid YAML: after a colon there must be a blank"
         raise error(_located(source, line, "", problem)) from err
     except yaml.reader.ReaderError as err:
         line = text.count("\n", 0, err.position) + 1
@@ -276,6 +295,17 @@ def load_section(text: str, source: str, error: type[SlipguardError] = ConfigErr
         problem = f"found {show(value)}, expected a section of keys, e.g. {{key: value}}"
         raise error(_located(source, line, "top level", problem))
     return value
+
+
+def _glued(lines: list[str], line: int) -> int | None:
+    """The line of a ``key:value`` without a blank; None where there is none.
+
+    YAML complains about it up to two lines later.
+    """
+    for number in range(min(line, len(lines)), max(0, line - 3), -1):
+        if re.match(r"\s*[A-Za-z_][\w.-]*:[^\s:/]", lines[number - 1]):
+            return number
+    return None
 
 
 class _YamlLoader(yaml.SafeLoader):
@@ -417,9 +447,10 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
     if hint in (float, int):
         if not _is_number(value, whole=hint is int) or not _inside(value, meta):
             expected = _expected(meta, whole=hint is int)
+            if isinstance(value, str) and re.fullmatch(r"[-+]?\d*,\d+", value):
+                expected += f"; with a decimal point: {value.replace(',', '.')}"
             raise BadValueError(f"found {show(value)}, expected {expected}")
-        limited = any(meta[limit] is not None for limit in ("low", "high", "above"))
-        if limited and value and not SMALLEST <= abs(value) <= LARGEST:
+        if _limited(meta) and value and not SMALLEST <= abs(value) <= LARGEST:
             raise BadValueError(
                 f"found {show(value)}, expected a number from {SMALLEST:g} to {LARGEST:g} in size"
             )
@@ -456,6 +487,10 @@ def _is_number(value: Any, *, whole: bool = False) -> bool:
         return False
 
 
+def _limited(meta: Mapping[str, Any]) -> bool:
+    return any(meta[limit] is not None for limit in ("low", "high", "above"))
+
+
 def _inside(value: float, meta: Mapping[str, Any]) -> bool:
     return (
         (meta["low"] is None or value >= meta["low"])
@@ -464,8 +499,18 @@ def _inside(value: float, meta: Mapping[str, Any]) -> bool:
     )
 
 
+def _missing(f: Field[Any], hint: Any) -> str:
+    """That a setting must be given: what is expected, and what it is."""
+    meta = f.metadata
+    if meta["choices"] is not None:
+        return f"missing; expected one of {', '.join(meta['choices'])}: {meta['doc']}"
+    if hint in (float, int) and _limited(meta):
+        return f"missing; expected {_expected(meta, whole=hint is int)}: {meta['doc']}"
+    return f"missing; {meta['doc']}"
+
+
 def _expected(meta: Mapping[str, Any], *, whole: bool = False) -> str:
-    unit = f" {meta['unit']}" if meta["unit"] else ""
+    unit = "" if meta["unit"] in ("", "-") else f" {meta['unit']}"
     number = "a whole number" if whole else "a number"
     if meta["low"] is not None and meta["high"] is not None:
         return f"{number} from {meta['low']:g} to {meta['high']:g}{unit}"

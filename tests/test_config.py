@@ -120,7 +120,7 @@ def test_file_that_is_not_utf8_names_the_line(tmp_path):
         ),
         (
             MINIMAL.replace("        steered: front, drive: open}", "        drive: open}"),
-            "rover.yaml:1: rover.steered: missing; which axle steers",
+            "rover.yaml:1: rover.steered: missing; expected one of front, rear, both, skid: which",
         ),
         (
             MINIMAL.replace("counts_per_rev: 96, ", ""),
@@ -160,6 +160,41 @@ def test_file_that_is_not_utf8_names_the_line(tmp_path):
             "rover.yaml:5: imu: given twice",
         ),
         (
+            MINIMAL.replace("wheel_radius_m: 0.075, ", ""),
+            "rover.yaml:1: rover.wheel_radius_m: missing; expected a number above 0 up to 2 m: "
+            "rolling radius under load",
+        ),
+        (
+            with_mass("8,0"),
+            "rover.yaml:1: rover.0: unknown key; if it is the end of a number, write a decimal "
+            "point: 8.0",
+        ),
+        (
+            MINIMAL + "brakes:\n  lag_s: 0,06\n",
+            "rover.yaml:6: brakes.lag_s: found '0,06', expected a number of at least 0 s; with a "
+            "decimal point: 0.06",
+        ),
+        (
+            MINIMAL.replace("mass_kg: 5.0", "mass_kg:5.0"),
+            "rover.yaml:1: rover.mass_kg:5.0: unknown key; after a colon there must be a blank",
+        ),
+        (
+            MINIMAL + "brakes:\n  lag_s:0.06\n  slew_per_s: 12\n",
+            "rover.yaml:6: not valid YAML: after a colon there must be a blank",
+        ),
+        (
+            MINIMAL + "brakes:\n  slew_per_s: 12\n  lag_s:0.06\n",
+            "rover.yaml:7: not valid YAML: after a colon there must be a blank",
+        ),
+        (
+            MINIMAL + "spin: {slip_ratio: 2}\n",
+            "rover.yaml:5: spin.slip_ratio: found 2, expected a number from 0 to 1",
+        ),
+        (
+            "- rover: {mass_kg: 5.0}\n",
+            "rover.yaml:1: top level: found [{'rover': {...}}], expected a section of",
+        ),
+        (
             with_mass("5.0, mass_kg: 6.0"),
             "rover.yaml:1: rover.mass_kg: given twice",
         ),
@@ -185,6 +220,7 @@ def test_each_mistake_names_file_line_key_found_and_expected(text, message):
     """The builder sees where the mistake is and what to write instead, on one line."""
     found = refusal(text)
     assert message in found
+    assert not found.endswith("-")
     assert "\n" not in found
     assert re.match(r"rover\.yaml:\d+: ", found)
 

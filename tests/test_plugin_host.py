@@ -150,8 +150,8 @@ def test_an_unknown_plugin_is_told_with_its_line():
         ("screen: {rows: 2.5}", "rover.yaml:6: plugins.screen.rows: found 2.5, "),
         ("screen: {rows: 3, row: 1}", "rover.yaml:6: plugins.screen.row: unknown key; "
                                       "did you mean 'rows'?"),
-        ("screen:", "rover.yaml:6: plugins.screen.rows: missing; height of the screen must "
-                    "be given"),
+        ("screen:", "rover.yaml:6: plugins.screen.rows: missing; expected a whole "
+                    "number from 1 to 100 rows: height of the screen"),
         ("screen:\n  rows:\n    - 3", "rover.yaml:7: plugins.screen.rows: found [3], "),
         ("screen: 3", "rover.yaml:6: plugins.screen: found 3, expected a section"),
     ],

@@ -87,7 +87,8 @@ def test_nothing_given():
         ("  count: true", "f.yaml:2: a.count: found True, expected a whole number"),
         ("  levels: 1", "f.yaml:2: a.levels: found 1, expected a list"),
         ("  levels:\n    - 0\n    - 2", "f.yaml:2: a.levels: found 2, expected a number from 0"),
-        ("  servo: {}", "f.yaml:2: a.servo.pin: missing; GPIO number must be given"),
+        ("  servo: {}", "f.yaml:2: a.servo.pin: missing; expected a whole number from 0 to 27: "
+                        "GPIO number"),
         ("\n  servo:\n    gain: 1\n    pin: 28", "f.yaml:5: a.servo.pin: found 28, expected a "
                                                  "whole number from 0 to 27"),
         ("  servo: 3", "f.yaml:2: a.servo: found 3, expected a section of keys"),
