@@ -433,7 +433,7 @@ def test_any_rover_has_a_budget(mass, sizes, drive, steered, steer, counts, torq
     """All that a rover file may hold, with wishes nobody has: every line has a verdict, no number
     is NaN. Wheels do not overlap, and what steers does so by 2 degrees and more."""
     wheelbase, track, radius, height = sizes
-    radius, steer = min(radius, wheelbase / 2), steer if steered == "skid" else max(steer, 2.0)
+    wheelbase, steer = max(wheelbase, 2 * radius), steer if steered == "skid" else max(steer, 2.0)
     config = rover(FULL).with_changes(
         rover__mass_kg=mass,
         rover__wheelbase_m=wheelbase,
