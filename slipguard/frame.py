@@ -7,10 +7,19 @@ from dataclasses import dataclass, field
 
 GAP_S = 0.5
 """A longer silence between readings is a gap: what the rover did in it is unknown."""
-GOOD, NO_TIME, BACKWARD, AHEAD = 0, 1, 2, 3
+IMU_LOST_S = 0.1
+"""An older sample tells nothing of now."""
+BRAKED = 0.02
+"""Brake command from which on a brake may hold its wheel back."""
+GOOD, NO_TIME, BACKWARD, AHEAD, STANDS = 0, 1, 2, 3, 4
 """Values of ``clock_code``."""
 NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
 """Values of ``imu_code``, beside ``GOOD``."""
+
+
+def silent_after_s(rate_hz: float) -> float:
+    """How old the last value of a wheel with this rate may be before nothing rests on it."""
+    return max(0.5, 5.0 / rate_hz)
 
 
 @dataclass(slots=True)
@@ -20,11 +29,14 @@ class Frame:
     t_s: float = 0.0
     dt_s: float = 0.0
     gap: bool = False
+    timeless: bool = False  # the clock stands: dt_s is a guess
     clock_code: int = GOOD  # what is wrong with this reading's time
     clock_jump_s: float = 0.0
     # IMU, body axes, known bias taken off
-    imu_new: bool = False
-    imu_age_s: float = math.inf
+    imu_new: bool = False  # a sample of the accelerometer, with the last one of the gyro
+    imu_dt_s: float = 0.0  # since the one before
+    accel_age_s: float = math.inf
+    gyro_age_s: float = math.inf
     imu_code: int = GOOD  # what is wrong with the last IMU sample
     accel: list[float] = field(default_factory=lambda: [0.0] * 3)
     gyro: list[float] = field(default_factory=lambda: [0.0] * 3)
@@ -33,7 +45,9 @@ class Frame:
     wheel_dt_s: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_step: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_jump: list[bool] = field(default_factory=lambda: [False] * 4)
+    wheel_back: list[bool] = field(default_factory=lambda: [False] * 4)  # first after a silence
     wheel_age_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
+    wheel_silent: list[bool] = field(default_factory=lambda: [False] * 4)
     wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)
     # Command; nan: never given
     throttle: float = math.nan
@@ -44,3 +58,8 @@ class Frame:
     command_fault: bool = False
     # Brake travel, 0..1; nan: not measured
     brake_position: list[float] = field(default_factory=lambda: [math.nan] * 4)
+
+    @property
+    def imu_age_s(self) -> float:
+        """Age of the half of the IMU that has been silent for longer."""
+        return max(self.accel_age_s, self.gyro_age_s)

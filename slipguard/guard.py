@@ -31,8 +31,9 @@ class Guard:
         The rover, as ``Config.load`` read it.
     engine : str
         ``"filterpy"``, or ``"compiled"``: the same code compiled by numba (extra ``fast``),
-        with estimates equal to 1e-9. What has to be compiled is compiled here, which may take a
-        minute the first time on a machine; ``step`` never compiles.
+        with estimates equal to 1e-9 (less so for wheels of millimetres). What has to be compiled
+        is compiled here, which may take a minute the first time on a machine; ``step`` never
+        compiles.
 
     Raises
     ------
@@ -54,7 +55,7 @@ class Guard:
 
 
 class Steps(Protocol):
-    """What decides."""
+    """What decides: a guard, or anything that steps like one."""
 
     def step(self, reading: Reading) -> Decision:
         """The decision that follows from one reading."""

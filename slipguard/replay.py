@@ -8,26 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
-from typing import Protocol
 
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.engines import can_compile
-from slipguard.guard import Engine, Guard
-from slipguard.reading import Reading
+from slipguard.guard import Engine, Guard, Steps
 from slipguard.recording import Row
 
 __all__ = ["replay", "replay_rows"]
 
 LONG_ROWS = 30_000
 """From so many rows on a drive is long: two and a half minutes at 200 Hz."""
-
-
-class Steps(Protocol):
-    """What a replay drives: a ``slipguard.Guard``, or anything that steps like one."""
-
-    def step(self, reading: Reading) -> Decision:
-        """The decision that follows from one reading."""
 
 
 def replay(recording: Iterable[Row], guard: Config | Steps) -> Iterator[Decision]:

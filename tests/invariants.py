@@ -11,6 +11,11 @@ from slipguard.guard import Engine
 
 LONGEST_STEP_S = 0.5
 """After a longer silence only this much counts as time to slew in."""
+MOST_STICK = 1.5
+"""What is beyond is no command."""
+MOST_STANDS = 20
+"""After so many readings in a row without a step in time the clock stands, and one of the IMU's
+periods counts for each."""
 BRAKE_OVER_S = 0.25 + 1 / 12 + 0.01
 """A traction brake fades over 0.25 s and then follows at the slew rate: after that it is off."""
 
@@ -37,6 +42,7 @@ class Watched:
         self._driven = False
         self._spun_s = [-math.inf] * 4
         self._stopped_s = -math.inf
+        self._stands = 0
         self._last: Decision | None = None
 
     def step(self, reading: Reading) -> Decision:
@@ -55,9 +61,13 @@ class Watched:
             if self._t_s is not None:
                 dt = min(max(0.0, t - self._t_s), LONGEST_STEP_S)
             self._t_s = t
+        self._stands = 0 if dt > 0.0 else self._stands + 1
+        if self._stands > MOST_STANDS:
+            dt = 1.0 / self.config.imu.rate_hz
         self.now_s += dt
         throttle = number(reading.throttle)
-        self._throttle = self._throttle if throttle is None else throttle
+        if throttle is not None and abs(throttle) <= MOST_STICK:
+            self._throttle = throttle
         enabled = number(reading.motor_enabled)
         self._enabled = self._enabled if enabled is None else bool(enabled)
         return dt
@@ -89,7 +99,7 @@ class Watched:
         assert throttle * asked >= 0.0
         lost = any(f.kind == "link_lost" for f in decision.findings)
         dead_band = self.config.limits.throttle_dead_band
-        if lost or not self._enabled:
+        if lost or not self._enabled or self._stands > MOST_STANDS:
             self._neutral_seen = False
         elif self._throttle is not None and abs(self._throttle) <= dead_band:
             self._neutral_seen = True

@@ -490,6 +490,18 @@ def test_a_radius_known_poorly_makes_the_speed_as_uncertain():
     assert decisions[-1].estimate.speed_sd_mps == pytest.approx(0.04, abs=0.005)
 
 
+def test_skid_steering_turns_as_fast_as_it_likes_and_grips():
+    """Turning nearly on the spot, faster than any steered wheel could make it, is no spinning
+    round: the wheels are believed throughout."""
+    config = rover(steered="skid")
+    turn = [(0, 0), (1.5, 0), (2.0, 6.0), (3.5, 6.0)]
+    truth = drive(config, [(0, 0), (0.6, 0), (1.2, 0.5), (3.5, 0.5)], curvature=turn)
+    decisions = run(config, truth.readings)
+    assert truth.rim_mps[-1, 1] - truth.rim_mps[-1, 0] > 0.8
+    assert not [d for d in decisions if d.estimate.coasting]
+    assert kinds(decisions) == set()
+
+
 @pytest.mark.parametrize(("dead_band", "may_lag"), [(0.15, True), (0.03, False)])
 def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
     """A stick whose neutral reads 0.1 leaves the motor dragging: wheels of a rover that goes ahead
@@ -500,5 +512,5 @@ def test_a_stick_inside_its_dead_band_drives_no_wheel(dead_band, may_lag):
     body = Body(config, FilterpyEngine)
     body.engine.x[V], body.engine.P[V, V] = 1.0, 0.01**2
     wheels.watch_torque(frame, (0.0,) * 4, body)
-    ahead_behind = [0.0, trust.SLIP_LINGER_S] if may_lag else [trust.SLIP_LINGER_S, 0.0]
+    ahead_behind = [0.0, trust.DRIVE_LINGER_S] if may_lag else [trust.DRIVE_LINGER_S, 0.0]
     assert wheels._may_slip == [ahead_behind] * 4

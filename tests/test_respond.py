@@ -13,7 +13,9 @@ from small_plant import G_MPS2, NO_LOAD_RADPS, Plant, closed_loop
 from synthetic import QUICK, drive, kinds, rover, run
 
 from slipguard import WHEELS, Guard, Hold
+from slipguard.respond.hold import OFF, PHASES, HillHold
 from slipguard.respond.traction import Traction
+from slipguard.testing import make_estimate
 
 # --- The plant itself ------------------------------------------------------------------------
 
@@ -257,6 +259,19 @@ def test_too_little_throttle_rolls_back_and_is_caught():
     assert log.way_m[-1] > -0.25
     assert log.decisions[-1].hold is Hold.HOLDING
     assert abs(log.v_mps[-1]) < 0.01
+
+
+@pytest.mark.parametrize("speed_mps", [-0.008, 0.008])
+def test_a_rover_just_beyond_the_turn_is_held(speed_mps):
+    """The stick comes to neutral as the rover, on 19 degrees, already creeps back, too slowly for
+    rolling to be sure: the brakes do not wait for that."""
+    hold = HillHold(rover())
+    hold.phase = OFF
+    hold.step(
+        make_estimate(speed_mps=speed_mps, speed_sd_mps=0.005, grade_rad=0.33, at_rest=False),
+        *(0, 0.0, False, False, True, False, (False,) * 4, 0.005),
+    )
+    assert PHASES[hold.phase] is Hold.HOLDING
 
 
 def test_motor_disabled_at_standstill_holds_at_once():

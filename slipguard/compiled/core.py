@@ -16,8 +16,7 @@ from slipguard.fuse.written_out import WrittenOut
 from slipguard.respond.response import Response
 from slipguard.respond.signs import Signs
 
-N_ESTIMATE = 46
-"""Numbers of an ``Estimate``: 8, seven times one of each wheel, 6, and one more of each wheel."""
+# An estimate's 46 first: 8, seven times one of each wheel, 6, and one more of each wheel.
 DT, ASKED, BROKEN, MAY_LOCK, THROTTLE, LIMIT, BRAKES = 46, 47, 48, 52, 56, 57, 58
 PHASE, HELD, REFUSED, HOT, WORKING, FOUND = 62, 63, 64, 65, 69, 70
 N_OUT = 71

@@ -14,7 +14,7 @@ from slipguard.detect.wheels import WheelSlip
 from slipguard.detect.words import Wording
 from slipguard.estimate import Estimate
 from slipguard.finding import Finding
-from slipguard.frame import Frame
+from slipguard.frame import BRAKED, Frame
 
 BRAKE_LINGER_S = 0.4
 """So long after its brake let go a wheel may still stand: actuators lag."""
@@ -96,15 +96,16 @@ class Watch:
     def _note_brakes(
         self, frame: Frame, estimate: Estimate, brakes: Sequence[float], asked: int
     ) -> None:
-        """Whether anything can hold each wheel back while the rover moves, and whether a brake can.
-
-        Besides a brake it is a motor that drags or is driven against the motion.
+        """Whether anything can hold each wheel back while the rover moves, and whether that may
+        stop it for long: a brake can, and a motor driven against the motion. One that just drags
+        holds back too.
         """
         driven = asked != UNKNOWN and asked * estimate.speed_mps > 0.0
+        against = asked != UNKNOWN and asked * estimate.speed_mps < 0.0
         for i in range(4):
-            if brakes[i] > 0.02:
+            if brakes[i] > BRAKED:
                 self._braked_s[i] = BRAKE_LINGER_S
             else:
                 self._braked_s[i] = max(0.0, self._braked_s[i] - frame.dt_s)
-            self._braked[i] = self._braked_s[i] > 0.0
+            self._braked[i] = against or self._braked_s[i] > 0.0
             self.may_lock[i] = self._braked[i] or not driven

@@ -10,26 +10,25 @@ from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.detect.found import CLOCK, COMMAND, ENCODER, IMU, PLACES, Found
 from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
 from slipguard.estimate import Estimate
-from slipguard.frame import GAP_S, Frame
+from slipguard.frame import GAP_S, IMU_LOST_S, Frame, silent_after_s
 from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
 """A fault that lasted one sample is still said for so long, so that nobody misses it."""
 NEVER_GIVEN_S = 1.0
-IMU_MISSING_S = 0.1
 GRAVITY_OFF_MPS2 = 2.0
 GRAVITY_S = 0.3
 CONTRADICTED_S = 0.5
 DEAD_TRAVEL_M = 0.08
 DEAD_COUNTS = 3.0
-DEAD_TIME_S = 0.05
+DEAD_TIME_S = 0.045
 DRAGGED_SHARE = 0.25
-"""Share of the travel that counts while the motor drags or drives against the motion: it may stop
-a wheel on the slickest ground, though hardly for long."""
+"""Share of the travel that counts while the motor drags: it may stop a wheel on the slickest
+ground, though hardly for long."""
 BACK_TURNS = 1.25
 """Turns a broken encoder must count well to be believed again: a gap may come round once a turn."""
 
-NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED = 6, 7, 8
+NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED, NO_ACCEL_SAMPLE, NO_GYRO_SAMPLE = 6, 7, 8, 9, 10
 """Codes of the IMU, beside those in ``frame.py``."""
 COUNTS_JUMP, NO_DATA, NO_COUNT, COUNTS_TOO_MUCH, JITTER = 1, 2, 3, 4, 5
 """Codes of an encoder."""
@@ -41,11 +40,11 @@ class SensorFaults:
     Attributes
     ----------
     broken : list of 4 bool
-        Wheels whose encoder is held to be dead or to count wrong.
+        Wheels whose encoder is silent, or held to be dead or to count wrong.
     """
 
     def __init__(self, config: Config) -> None:
-        self._wheel_late_s = max(0.5, 5.0 / config.encoders.rate_hz)
+        self._wheel_late_s = silent_after_s(config.encoders.rate_hz)
         self._seen = [False] * PLACES  # in this step
         self._left_s = [0.0] * PLACES  # for which a fault that is over will still be said
         self._running_s = 0.0
@@ -73,7 +72,7 @@ class SensorFaults:
         """Look at each sensor.
 
         ``may_lock``, ``braked`` (4,): whether anything could hold that wheel back, and whether
-        its brake could.
+        a brake or the motor could stop it for long.
         """
         t_s = estimate.t_s
         self._running_s += frame.dt_s
@@ -88,12 +87,18 @@ class SensorFaults:
             self._see(CLOCK, frame.clock_code, t_s, 1.0, 0.0, found)
         if frame.imu_code:
             self._see(IMU, frame.imu_code, t_s, 1.0, 0.0, found)
-        elif frame.imu_age_s > IMU_MISSING_S and running:
-            self._see(IMU, NO_SAMPLE, t_s, min(frame.imu_age_s, 1e6), IMU_MISSING_S, found)
+        elif frame.imu_age_s > IMU_LOST_S and running:
+            code = NO_SAMPLE
+            if frame.accel_age_s <= IMU_LOST_S:
+                code = NO_GYRO_SAMPLE
+            elif frame.gyro_age_s <= IMU_LOST_S:
+                code = NO_ACCEL_SAMPLE
+            self._see(IMU, code, t_s, min(frame.imu_age_s, 1e6), IMU_LOST_S, found)
         x, y, z = frame.accel[0], frame.accel[1], frame.accel[2]
         off = abs(math.sqrt(x * x + y * y + z * z) - GRAVITY_MPS2)
-        wrong = frame.imu_new and estimate.at_rest and off > GRAVITY_OFF_MPS2
-        self._heavy_s = self._heavy_s + frame.dt_s if wrong else 0.0
+        if frame.imu_new:
+            heavy = estimate.at_rest and off > GRAVITY_OFF_MPS2
+            self._heavy_s = self._heavy_s + frame.imu_dt_s if heavy else 0.0
         if self._heavy_s > GRAVITY_S:
             self._see(IMU, WRONG_GRAVITY, t_s, off, GRAVITY_OFF_MPS2, found)
         doubted_s = estimate.accel_doubted_s
@@ -112,10 +117,12 @@ class SensorFaults:
             jitter_sd = self._jitter.worst_sd[i]
             # Once an encoder had a gap, the next one is no lock.
             dragged = may_lock[i] and self._gap_m[i] == 0.0
-            speaks_s = frame.dt_s * (DRAGGED_SHARE if dragged else 1.0)
+            # A wheel that did not report may have counted.
+            speaks_s = frame.wheel_dt_s[i] if frame.wheel_new[i] else 0.0
+            speaks_s *= DRAGGED_SHARE if dragged else 1.0
             if frame.wheel_jump[i]:
                 self._see(place, COUNTS_JUMP, t_s, 1.0, 0.0, found)
-            elif late_s > self._wheel_late_s and running:
+            elif frame.wheel_silent[i]:
                 self._see(place, NO_DATA, t_s, min(late_s, 1e6), self._wheel_late_s, found)
             elif self._is_dead(i, speaks_s, estimate, telling and not braked[i]):
                 self._see(place, NO_COUNT, t_s, self._gap_m[i], self._dead_travel_m, found)
@@ -123,7 +130,8 @@ class SensorFaults:
                 self._see(place, COUNTS_TOO_MUCH, t_s, 100 * excess, 100 * TOO_MUCH, found)
             elif jitter_sd > TOO_MUCH_SD:
                 self._see(place, JITTER, t_s, jitter_sd, TOO_MUCH_SD, found)
-            self.broken[i] = self._gap_m[i] > 0.0 or excess > 0.0 or jitter_sd > TOO_MUCH_SD
+            wrong = self._gap_m[i] > 0.0 or excess > 0.0 or jitter_sd > TOO_MUCH_SD
+            self.broken[i] = wrong or frame.wheel_silent[i]
         self._let_linger(frame.dt_s, found)
 
     def _is_dead(self, i: int, dt_s: float, estimate: Estimate, must_turn: bool) -> bool:

@@ -13,6 +13,9 @@ from slipguard.settings import GRAVITY_MPS2
 LEAST_DOWN_MPS2 = 0.2 * GRAVITY_MPS2
 """In a jump nothing presses down: less than this is not divided by."""
 
+MOST_AGE_S = 1e6
+"""Said of a command that never came."""
+
 
 class LimitWatch:
     """Link age, speed cap, and how near the rover is to tipping over."""
@@ -31,7 +34,7 @@ class LimitWatch:
     def step(self, frame: Frame, estimate: Estimate, found: Found) -> None:
         """Compare."""
         age, limit = frame.command_age_s, self._timeout_s
-        found.watch(LINK, age > limit, frame.t_s, age, limit)
+        found.watch(LINK, age > limit, frame.t_s, min(age, MOST_AGE_S), limit)
         fast, cap = abs(estimate.speed_mps), self._cap_mps
         over = fast > cap + 2.0 * estimate.speed_sd_mps
         found.watch(OVERSPEED, over, frame.t_s, fast, cap)

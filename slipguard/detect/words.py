@@ -9,8 +9,10 @@ from slipguard.detect.faults import (
     COUNTS_JUMP,
     COUNTS_TOO_MUCH,
     JITTER,
+    NO_ACCEL_SAMPLE,
     NO_COUNT,
     NO_DATA,
+    NO_GYRO_SAMPLE,
     NO_SAMPLE,
     WRONG_GRAVITY,
 )
@@ -38,6 +40,7 @@ from slipguard.frame import (
     NO_ACCEL,
     NO_GYRO,
     NO_TIME,
+    STANDS,
 )
 from slipguard.frozen import quick
 from slipguard.reading import WHEELS
@@ -94,17 +97,20 @@ def _words(inferred: str) -> dict[tuple[int, int], Words]:
         (CLOCK, "clock", NO_TIME, "", "time is no number"),
         (CLOCK, "clock", BACKWARD, "s", "time goes back"),
         (CLOCK, "clock", AHEAD, "s", "time jumps ahead"),
+        (CLOCK, "clock", STANDS, "", "time stands still"),
         (IMU, "imu", NO_ACCEL, "", "accelerometer gives no number"),
         (IMU, "imu", ACCEL_SATURATED, "", "accelerometer is saturated"),
         (IMU, "imu", NO_GYRO, "", "gyro gives no number"),
         (IMU, "imu", GYRO_SATURATED, "", "gyro is saturated"),
         (IMU, "imu", FROZEN, "", "IMU is frozen"),
         (IMU, "imu", NO_SAMPLE, "s", "no IMU sample"),
+        (IMU, "imu", NO_ACCEL_SAMPLE, "s", "no sample of the accelerometer"),
+        (IMU, "imu", NO_GYRO_SAMPLE, "s", "no sample of the gyro"),
         (IMU, "imu", WRONG_GRAVITY, "m/s2", "the accelerometer at rest is far from 9.8 m/s2: "
          "another unit, or a broken sensor"),
         (IMU, "imu", CONTRADICTED, "s", "the accelerometer contradicts all wheels, which carry the "
          "speed alone"),
-        (COMMAND, "command", 1, "", "a command value is no number"),
+        (COMMAND, "command", 1, "", "a command value is no number, or out of range"),
     ):  # fmt: skip
         words[place, code] = ("sensor_fault", None, unit, f"{sensor}: {what}", sensor)
     words[LINK, 1] = ("link_lost", None, "s", "no fresh command", None)

@@ -96,9 +96,10 @@ class Body:
         self._creep = [
             share / (GRAVITY_MPS2 * rover.tyre_slip_stiffness) for share in driven or (1.0,) * 4
         ]
-        # Yaw rate per m/s at full lock, half as much again; skid steering has no such bound.
+        # Yaw rate per m/s at full lock, half as much again; 0.0: skid steering has no such bound.
         steer_arm = rover.wheelbase_m * (0.5 if rover.steered == "both" else 1.0)
-        self._most_turn = 1.5 * math.tan(math.radians(rover.max_steer_deg)) / steer_arm
+        most_rad = 0.0 if rover.steered == "skid" else math.radians(rover.max_steer_deg)
+        self._most_turn = 1.5 * math.tan(most_rad) / steer_arm
         self._where = geometry.wheel_positions_m(rover)
         self._still_x = geometry.no_side_slip_x_m(rover)
         front, rear = geometry.steers(rover)
@@ -222,7 +223,7 @@ class Body:
             self._s_y = frame.accel[1]
             for j in range(3):
                 self.accel_smooth[j] = frame.accel[j]
-        k = min(1.0, frame.dt_s / QUIET_TAU_S)
+        k = min(1.0, frame.imu_dt_s / QUIET_TAU_S)
         deviation = 0.0
         for j, f in enumerate(frame.accel):
             d = f - self.accel_smooth[j]
@@ -414,7 +415,7 @@ class Body:
         v, b = float(x[V]), float(x[B])
         force = frame.accel[0] - float(x[C])
         self.at_rest = self._rest.step(
-            frame.dt_s,
+            frame.imu_dt_s,
             still_s,
             v,
             math.sqrt(self.speed_var),
@@ -431,7 +432,7 @@ class Body:
             return rested
         innovation = np.array([-v, force, wy - b])
         self.engine.update(innovation, self._H_rest, self._R_rest)
-        k = min(1.0, frame.dt_s / REST_TAU_S)
+        k = min(1.0, frame.imu_dt_s / REST_TAU_S)
         for j in (0, 2):
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
         self._s_y += k * (frame.accel[1] - self._s_y)

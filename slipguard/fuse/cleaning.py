@@ -23,18 +23,32 @@ from slipguard.frame import (
     NO_ACCEL,
     NO_GYRO,
     NO_TIME,
+    STANDS,
     Frame,
+    silent_after_s,
 )
 from slipguard.fuse.plain import ABSENT
 
-FROZEN_SAMPLES = 20
-"""So many identical IMU samples in a row are a frozen sensor: real ones carry noise."""
+FROZEN_SAMPLES, FROZEN_S, FROZEN_PERIODS = 20, 0.09, 4.5
+"""So many identical IMU samples in a row are a frozen sensor: real ones carry noise. They must last
+so long, and so many of its periods: a fast loop may hand on one sample many times."""
+MOST_STANDS = 20
+"""So many readings in a row whose time does not go on: the clock stands. A few may share a time."""
+NEVER_GIVEN_S = 1.0
+"""So long after start a wheel that has given nothing yet is silent."""
+HELD = 0.95
+"""Share of a period within which four equal counts are those of before, handed on once more."""
+ANEW_COUNTS, ANEW_FROM, ANEW_PERIODS = 2.0, 20.0, 2.5
+"""Counters that are all so near zero, and were all so far from it, began anew: after a silence of
+so many periods, or if they would have come that way faster than before."""
 WRAPS = (2.0**15, 2.0**16, 2.0**31, 2.0**32)
 """Counter widths met in practice; common practice, no source."""
 SPIN_UP = 5.0
 """A free wheel behind three open differentials turns up to four times as fast as the road
 speed the motor could drive; the rest is margin."""
 MOST_TIME_S = 1e12
+MOST_STICK = 1.5
+"""A stick may overshoot its end points; a value beyond this is in other units."""
 MOST_COUNT = 1e15
 
 
@@ -81,6 +95,13 @@ class Cleaning:
         self._timed = False
         self._same_imu = 0
         self._last_imu = [math.nan] * 6
+        self._frozen_s = max(FROZEN_S, FROZEN_PERIODS / imu.rate_hz)
+        self._nominal_s = 1.0 / imu.rate_hz
+        self._stands = 0
+        self._running_s = 0.0
+        self._held_s = HELD / enc.rate_hz
+        self._anew_s = ANEW_PERIODS / enc.rate_hz
+        self._silent_s = silent_after_s(enc.rate_hz)
         self._unread_s = math.nan  # time since a throttle that was no number; nan: it is one
 
     def take(self, plain: Sequence[float], frame: Frame) -> None:
@@ -91,8 +112,10 @@ class Cleaning:
             frame.imu_code = self._take_imu(
                 plain[1], plain[2], plain[3], plain[4], plain[5], plain[6], frame
             )
+        held = self._counted and self._is_held(plain, frame)
+        anew = self._counted and not held and self._begins_anew(plain, frame)
         for i in range(4):
-            self._take_wheel(i, plain[7 + i], frame)
+            self._take_wheel(i, ABSENT if held else plain[7 + i], anew, frame)
             position = plain[15 + i]
             if position != ABSENT:
                 frame.brake_position[i] = position if math.isfinite(position) else math.nan
@@ -103,26 +126,36 @@ class Cleaning:
     def _take_time(self, t_s: float, frame: Frame) -> int:
         frame.clock_jump_s = 0.0
         frame.gap = False
+        fault, dt = GOOD, 0.0
         if not math.isfinite(t_s) or abs(t_s) > MOST_TIME_S:
-            frame.dt_s = 0.0
-            return NO_TIME
-        if not self._timed:
+            fault = NO_TIME
+        else:
+            if not self._timed:
+                frame.t_s = t_s
+                self._timed = True
+            dt = t_s - frame.t_s
             frame.t_s = t_s
-            self._timed = True
-        fault = GOOD
-        dt = t_s - frame.t_s
-        frame.t_s = t_s
-        if dt < 0.0:
-            fault, frame.clock_jump_s = BACKWARD, -dt
-            dt = 0.0
-        elif dt > GAP_S:
-            fault, frame.clock_jump_s = AHEAD, dt
-            frame.gap = True
-            dt = GAP_S
+            if dt < 0.0:
+                fault, frame.clock_jump_s = BACKWARD, -dt
+                dt = 0.0
+            elif dt > GAP_S:
+                fault, frame.clock_jump_s = AHEAD, dt
+                frame.gap = True
+                dt = GAP_S
+        self._stands = 0 if dt > 0.0 else self._stands + 1
+        frame.timeless = self._stands > MOST_STANDS
+        if frame.timeless:  # ages must grow and brakes move all the same
+            dt = self._nominal_s
+            if fault == GOOD:
+                fault = STANDS
         frame.dt_s = dt
-        frame.imu_age_s += dt
+        self._running_s += dt
+        frame.accel_age_s += dt
+        frame.gyro_age_s += dt
         for i in range(4):
             frame.wheel_age_s[i] += dt
+            given = math.isfinite(frame.wheel_age_s[i]) or self._running_s > NEVER_GIVEN_S
+            frame.wheel_silent[i] = given and frame.wheel_age_s[i] > self._silent_s
         return fault
 
     def _take_imu(
@@ -140,21 +173,26 @@ class Cleaning:
             if max(abs(gx), abs(gy), abs(gz)) >= self._gyro_range:
                 return GYRO_SATURATED
         last = self._last_imu
-        same_accel = ax == last[0] and ay == last[1] and az == last[2]
-        if same_accel and gx == last[3] and gy == last[4] and gz == last[5]:
+        same_accel = not has_accel or (ax == last[0] and ay == last[1] and az == last[2])
+        same_gyro = not has_gyro or (gx == last[3] and gy == last[4] and gz == last[5])
+        if same_accel and same_gyro:
             # What is repeated tells nothing of now, be the sensor slow or frozen.
             self._same_imu += 1
-            return FROZEN if self._same_imu >= FROZEN_SAMPLES else GOOD
+            lasts = frame.imu_age_s > self._frozen_s
+            return FROZEN if self._same_imu >= FROZEN_SAMPLES and lasts else GOOD
         self._same_imu = 0
-        last[0], last[1], last[2], last[3], last[4], last[5] = ax, ay, az, gx, gy, gz
         if has_accel:
+            last[0], last[1], last[2] = ax, ay, az
             bias = self._accel_bias
             self._to_body(ax - bias[0], ay - bias[1], az - bias[2], frame.accel)
+            frame.imu_new = True
+            frame.imu_dt_s = frame.accel_age_s if math.isfinite(frame.accel_age_s) else 0.0
+            frame.accel_age_s = 0.0
         if has_gyro:
+            last[3], last[4], last[5] = gx, gy, gz
             bias = self._gyro_bias
             self._to_body(gx - bias[0], gy - bias[1], gz - bias[2], frame.gyro)
-        frame.imu_new = True
-        frame.imu_age_s = 0.0
+            frame.gyro_age_s = 0.0
         return GOOD
 
     def _to_body(self, x: float, y: float, z: float, out: list[float]) -> None:
@@ -165,12 +203,33 @@ class Cleaning:
             row = self._rows[j]
             out[j] = row[0] * x + row[1] * y + row[2] * z
 
-    def _take_wheel(self, i: int, value: float, frame: Frame) -> None:
-        frame.wheel_jump[i] = False
+    def _is_held(self, plain: Sequence[float], frame: Frame) -> bool:
+        """Whether these are the counts of before, handed on until the next ones come."""
+        for i in range(4):
+            if plain[7 + i] != self._last_counts[i] or frame.wheel_age_s[i] >= self._held_s:
+                return False
+        return True
+
+    def _begins_anew(self, plain: Sequence[float], frame: Frame) -> bool:
+        """Whether all four counters fell back to zero, as when what counts starts again."""
+        for i in range(4):
+            count, last = plain[7 + i], self._last_counts[i]
+            if not (abs(count) <= ANEW_COUNTS and abs(last) >= ANEW_FROM):
+                return False
+            usual = 2.0 * abs(frame.wheel_step[i]) + ANEW_FROM
+            step = count - last
+            if abs(step) < usual and frame.wheel_age_s[i] < self._anew_s:
+                return False
+            if abs(step) >= usual and abs(self._unwrapped(step, usual)) < usual:
+                return False
+        return True
+
+    def _take_wheel(self, i: int, value: float, anew: bool, frame: Frame) -> None:
+        frame.wheel_jump[i] = frame.wheel_back[i] = False
         if not abs(value) <= MOST_COUNT:
             frame.wheel_new[i] = False
         elif self._counted:
-            self._take_count(i, value, frame)
+            self._take_count(i, value, anew, frame)
         elif abs(value) <= self._top_radps:
             self._take_speed(i, value, frame)
         else:
@@ -180,20 +239,25 @@ class Cleaning:
     def _take_speed(self, i: int, radps: float, frame: Frame) -> None:
         age = frame.wheel_age_s[i]
         frame.wheel_new[i] = True
+        frame.wheel_silent[i] = False
         frame.wheel_dt_s[i] = age if math.isfinite(age) else 0.0
         frame.wheel_radps[i] = radps
         frame.wheel_age_s[i] = 0.0
 
-    def _take_count(self, i: int, count: float, frame: Frame) -> None:
+    def _take_count(self, i: int, count: float, anew: bool, frame: Frame) -> None:
         last, age = self._last_counts[i], frame.wheel_age_s[i]
+        frame.wheel_back[i], frame.wheel_silent[i] = frame.wheel_silent[i], False
         self._last_counts[i] = count
         frame.wheel_new[i] = True
         frame.wheel_age_s[i] = 0.0
         frame.wheel_step[i] = 0.0
         frame.wheel_dt_s[i] = 0.0
-        if math.isnan(last) or not math.isfinite(age):
-            return
+        if math.isnan(last) or frame.wheel_back[i]:
+            return  # how far it went meanwhile is not told: it may have begun anew
         frame.wheel_dt_s[i] = age
+        if anew:
+            frame.wheel_jump[i] = True
+            return
         possible = self._top_count_rate * max(age, 0.001) + 2.0
         step = count - last
         if abs(step) > possible:
@@ -216,7 +280,7 @@ class Cleaning:
 
     def _take_command(self, throttle: float, steer: float, enabled: float, frame: Frame) -> None:
         if throttle != ABSENT:
-            if math.isfinite(throttle):
+            if abs(throttle) <= MOST_STICK:
                 frame.throttle = max(-1.0, min(1.0, throttle))
                 self._unread_s = math.nan
             else:
@@ -224,7 +288,7 @@ class Cleaning:
                 if math.isnan(self._unread_s):
                     self._unread_s = 0.0
         if steer != ABSENT:
-            if math.isfinite(steer):
+            if abs(steer) <= MOST_STICK:
                 frame.steer_rad = max(-1.0, min(1.0, steer)) * self._max_steer_rad
             else:
                 frame.command_fault = True
@@ -237,12 +301,14 @@ class Cleaning:
             frame.drive = frame.throttle if frame.motor_enabled else 0.0
 
     def _take_age(self, age_s: float, frame: Frame) -> None:
-        if age_s == ABSENT:
-            frame.command_age_s += frame.dt_s  # no news: it grows older
-        elif math.isfinite(age_s) and age_s >= 0.0:
+        if age_s >= 0.0:  # infinite: there never was one
             frame.command_age_s = age_s
-        else:
+        elif age_s == ABSENT:
+            frame.command_age_s += frame.dt_s  # no news: it grows older
+        else:  # no number: so it does, from now on where it was not known
             frame.command_fault = True
+            known_s = frame.command_age_s
+            frame.command_age_s = (0.0 if math.isnan(known_s) else known_s) + frame.dt_s
         if not math.isnan(self._unread_s):
             # A throttle that is no number is no command: the last good one grows older.
             self._unread_s += frame.dt_s

@@ -14,7 +14,7 @@ from typing import Any
 
 from slipguard.config import Config
 from slipguard.estimate import Estimate
-from slipguard.frame import Frame
+from slipguard.frame import IMU_LOST_S, Frame
 from slipguard.frozen import quick
 from slipguard.fuse.body import Body
 from slipguard.fuse.engine import Engine
@@ -25,7 +25,6 @@ from slipguard.reading import quad
 from slipguard.settings import GRAVITY_MPS2
 
 _made: Callable[..., Estimate] = quick(Estimate)
-IMU_LOST_S = 0.1
 MOST_FORCE_MPS2 = 0.99 * GRAVITY_MPS2
 
 
@@ -71,6 +70,7 @@ class Motion:
             wheels.forget(body)
         if frame.imu_new:
             body.take_imu(frame)
+        wheels.miss(frame, body)
         blind = body.is_blind(frame, IMU_LOST_S)
         if frame.dt_s > 0.0:
             body.predict(frame, blind)

@@ -19,10 +19,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from slipguard.config import Config
-from slipguard.frame import Frame
+from slipguard.frame import BRAKED, Frame
 from slipguard.fuse import model
 from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
-from slipguard.fuse.direction import PASS_MPS2, SURE_WAY_SD, Direction
+from slipguard.fuse.direction import (
+    ALONG_S,
+    DRIVE_LINGER_S,
+    NEAR_MPS,
+    PASS_MPS2,
+    STOOD_S,
+    SURE_WAY_SD,
+    Direction,
+)
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
 from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
@@ -31,20 +39,18 @@ from slipguard.reading import Quad
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
-BRAKED = 0.02  # brake command that may hold a wheel back
-SLIP_LINGER_S = 0.3  # a wheel goes on slipping so long after what drove it is gone
+RUN_DOWN_MPS2 = (
+    4.0  # what slips slows down at least so hard once nothing drives it: bearings, gears
+)
 DRAGGED_MPS = 0.1  # from which, at the latest, a rim may slip that is held back
-DEAD_S = 0.15
 CUSUM_DRIFT = 0.3
 CUSUM_LIMIT = 6.0
 PULL_TAU_S = 0.15
 PULL_DOUBT = 0.5
-EDGE_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
+REACH_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
 SAME_BOX = 0.25  # of a count: having moved less, and for
 SAME_BOX_S = 0.1  # so long, a prediction learns nothing from being in its box still
-REGRIP_MPS = 0.06
 REGRIP_SD = 1.0
-REGRIP_S = 0.06
 RETURN_SD_MPS = 0.1
 COMPARE_S = 1.0
 COMPARE_MPS = 0.3
@@ -86,7 +92,7 @@ class Wheels:
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._radius = config.rover.wheel_radius_m
         self._speed_noise = enc.speed_noise_radps * self._radius
-        self._period_s = 1.0 / enc.rate_hz
+        self._since_s = 0.0  # the last time that any wheel reported
         self._H = np.zeros((4, N_STATE))
         if self._counted:
             for i in range(4):
@@ -97,8 +103,9 @@ class Wheels:
         self.excess_sd_m = [0.0] * 4
         self.doubt_mps = 0.0
         self._broken = [False] * 4
+        self._silent = [False] * 4
         self._braked = [False] * 4
-        self._may_slip = [[SLIP_LINGER_S, SLIP_LINGER_S] for _ in range(4)]
+        self._may_slip = [[DRIVE_LINGER_S, DRIVE_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
         self._boxed_s = [0.0] * 4  # and how long ago that was
@@ -117,9 +124,12 @@ class Wheels:
 
     @property
     def still_s(self) -> float:
-        """Time since any wheel counted."""
-        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return min(fl.still_s, fr.still_s, rl.still_s, rr.still_s)
+        """Time since any wheel counted of those that report; 0.0 if none does."""
+        still_s = math.inf
+        for i, wheel in enumerate(self.tracks):
+            if not self._silent[i]:
+                still_s = min(still_s, wheel.still_s)
+        return still_s if still_s < math.inf else 0.0
 
     @property
     def rim_jump_sd(self) -> Quad:
@@ -152,9 +162,12 @@ class Wheels:
             drags = neutral or self._braked[i]
             ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
             behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
-            left = self._may_slip[i]
-            left[0] = SLIP_LINGER_S if ahead else max(0.0, left[0] - frame.dt_s)
-            left[1] = SLIP_LINGER_S if behind else max(0.0, left[1] - frame.dt_s)
+            left, slip = self._may_slip[i], 0.0
+            if not self.tracks[i].gripping:
+                slip = self.tracks[i].rim_mps - body.seen_hub_mps(i)
+            runs_s = DRIVE_LINGER_S + abs(slip) / RUN_DOWN_MPS2
+            left[0] = runs_s if ahead else max(0.0, left[0] - frame.dt_s)
+            left[1] = runs_s if behind else max(0.0, left[1] - frame.dt_s)
         if self._one_channel:
             self._direction.watch(frame)
 
@@ -165,6 +178,13 @@ class Wheels:
             count += broken[i]
         for i in range(4):
             self._broken[i] = broken[i] and count <= MOST_BROKEN
+
+    def miss(self, frame: Frame, body: Body) -> None:
+        """Believe no wheel that has been silent for long."""
+        for i, wheel in enumerate(self.tracks):
+            self._silent[i] = frame.wheel_silent[i]
+            if wheel.gripping and frame.wheel_silent[i]:
+                self._distrust(i, body)
 
     def any_news(self, frame: Frame) -> bool:
         """Whether a wheel reported with this frame."""
@@ -183,6 +203,7 @@ class Wheels:
 
     def predict(self, dt_s: float, accel_mps2: float) -> None:
         """Let the rims run on."""
+        self._since_s += dt_s
         keep = max(0.0, 1.0 - dt_s / PULL_TAU_S)
         for i, wheel in enumerate(self.tracks):
             wheel.predict(dt_s)
@@ -198,7 +219,8 @@ class Wheels:
         else:
             self._take_speeds(frame, body)
         self._compare(body, blind)
-        self._parting.note(self._period_s, body.speed_mps, self._mean_travel_m)
+        self._parting.note(self._since_s, body.speed_mps, self._mean_travel_m)
+        self._since_s = 0.0
         if body.doubt.active and self._parting.rims_jump(self._mean_travel_m):
             body.doubt.end()
 
@@ -276,8 +298,10 @@ class Wheels:
         for i, wheel in enumerate(self.tracks):
             if not frame.wheel_new[i]:
                 continue
-            if frame.wheel_jump[i]:
-                self._believe(i, body, wheel.low_m + 0.5 * self._count_m, self._count_m**2)
+            if frame.wheel_jump[i] or frame.wheel_back[i]:
+                wheel.begin_anew()
+                if wheel.gripping:
+                    self._believe(i, body, wheel.rim_m, self._count_m**2)
                 continue
             age = frame.wheel_dt_s[i]
             step = frame.wheel_step[i]
@@ -290,7 +314,7 @@ class Wheels:
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
             if wheel.gripping:
-                fastest = max(fastest, abs(body.hub_mps[i]) + EDGE_SD * v_sd)
+                fastest = max(fastest, abs(body.hub_mps[i]) + REACH_SD * v_sd)
             wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
             back = -body.late_s * body.hub_gain[i]
@@ -367,10 +391,10 @@ class Wheels:
         """Whether wheel i can slip that way (positive: forward faster than the ground)."""
         turning = 0
         for wheel in self.tracks:
-            if wheel.still_s < DEAD_S:
+            if wheel.gripping and wheel.still_s < STOOD_S:
                 turning += 1
-        if self.tracks[i].still_s > DEAD_S and turning >= 2:
-            return True  # others turn and this one does not: it may as well be dead
+        if self.tracks[i].still_s > STOOD_S and turning >= 2:
+            return True  # others roll and this one does not turn: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
 
     def _stands_alone(self, suspect: list[bool]) -> bool:
@@ -413,7 +437,7 @@ class Wheels:
         if self._one_channel:
             self._direction.turn_over(i, wheel, body, age)
         slip = wheel.rim_mps - body.seen_hub_mps(i)
-        near_mps = REGRIP_MPS + REGRIP_SD * math.sqrt(body.speed_var)
+        near_mps = NEAR_MPS + REGRIP_SD * math.sqrt(body.speed_var)
         if not self._may(i, slip):
             wheel.calm_s += 3.0 * age
         elif abs(slip) < near_mps:
@@ -421,7 +445,7 @@ class Wheels:
         else:
             wheel.calm_s = 0.0
         # Where the speed is hardly known, a rim that only passes by stays near it for longer.
-        if wheel.calm_s >= max(REGRIP_S, 2.0 * near_mps / PASS_MPS2) and not body.slides:
+        if wheel.calm_s >= max(ALONG_S, 2.0 * near_mps / PASS_MPS2) and not body.slides:
             self._believe(i, body, wheel.rim_m, wheel.rim_var_m2)
 
     def _believe(self, i: int, body: Body, rim_m: float, var_m2: float) -> None:
@@ -509,7 +533,7 @@ class Wheels:
             and model.spread(slips, mean) < RIM_SHARE * abs(mean)
             and math.copysign(1.0, mean) * body.accel_smooth[0] < LEAST_PUSH_MPS2
         )
-        self._unfelt_s = self._unfelt_s + self._period_s if unfelt else 0.0
+        self._unfelt_s = self._unfelt_s + self._since_s if unfelt else 0.0
         if self._unfelt_s > UNFELT_S:
             # All slip alike and no tyre pushes: then none does. What seemed to be a slide was the
             # yaw gyro, which turned the speed off.
@@ -519,7 +543,7 @@ class Wheels:
             self._compare_mps = v
             for i in range(4):
                 self._compare_slips[i] = slips[i]
-        self._compare_s += self._period_s
+        self._compare_s += self._since_s
         change = abs(v - self._compare_mps)
         if change < COMPARE_MPS:
             if self._compare_s > COMPARE_S:
@@ -541,16 +565,16 @@ class Wheels:
         if self._alike_s == 0.0:
             for i in range(4):
                 self._slipped_m[i] = 0.0
-        self._alike_s += self._period_s
+        self._alike_s += self._since_s
         for i in range(4):
-            self._slipped_m[i] += slips[i] * self._period_s
+            self._slipped_m[i] += slips[i] * self._since_s
         if self._alike_s < ALIKE_S:
             return False
         self._alike_s = 0.0
         mean = model.middle(self._slipped_m)
         turn = True
         for wheel in self.tracks:
-            turn = turn and wheel.still_s < DEAD_S
+            turn = turn and wheel.still_s < STOOD_S
         far = abs(mean) > max(ALIKE_M, ALIKE_COUNTS * self._count_m)
         alike = model.spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
         self._alike_times = self._alike_times + 1 if turn and far and alike else 0

@@ -28,6 +28,7 @@ class WheelTrack:
     """Rim of one wheel. Travel in metres of rim, as the encoder counts it."""
 
     __slots__ = (
+        "_count_m",
         "_pos_var",
         "_pos_vel",
         "_uneven_m2",
@@ -53,6 +54,7 @@ class WheelTrack:
         self.jump_sd = 0.0
         self.rim_m = 0.5 * count_m
         self.rim_mps = 0.0
+        self._count_m = count_m
         self._pos_var = count_m * count_m / 12.0
         self._pos_vel = 0.0
         self._vel_var = 1.0
@@ -86,6 +88,16 @@ class WheelTrack:
         self._pos_var += dt_s * (2.0 * self._pos_vel + dt_s * self._vel_var) + q * dt_s * dt_s / 4
         self._pos_vel += dt_s * self._vel_var + q * dt_s / 2.0
         self._vel_var += q
+
+    def begin_anew(self) -> None:
+        """After a silence or a jump of the counter: anywhere in its box, as fast as before."""
+        self.low_m, self.high_m = self.travel_m, self.travel_m + self._count_m
+        self.rim_m = self.travel_m + 0.5 * self._count_m
+        self._pos_var = self._count_m * self._count_m / 12.0
+        self._pos_vel = 0.0
+        self._vel_var = max(1.0, self._vel_var)
+        self.still_s = 0.0
+        self.calm_s = 0.0
 
     def report(self, rim_mps: float, sd_mps: float) -> None:
         """Take the rim's speed as a sensor reports it."""

@@ -28,6 +28,13 @@ PHASES: dict[Hold, str] = {
     Hold.OFF: "brakes are off",
 }
 
+ENDED: dict[str, str] = {
+    "sensor_fault": "{sensor} works again",
+    "link_lost": "the link is back",
+    "rolling": "no longer rolling",
+}
+"""What is said of a finding that is over; of others nothing is."""
+
 
 class Alerts:
     """Compares this step with the one before."""
@@ -36,7 +43,7 @@ class Alerts:
         self._long_hold_s = config.hold.long_hold_s
         self._known: Sequence[tuple[str, str | None, str | None]] = []
         self._phase: Hold | None = None
-        self._said: set[str] = set()
+        self._said: dict[str, str] = {}  # topics that are true, and what was said of each
 
     def step(
         self,
@@ -54,7 +61,7 @@ class Alerts:
                 f"held for more than {self._long_hold_s:g} s: chock the wheels or set a parking "
                 "device, servo brakes are not made to hold for long",
             )
-        if now == self._known and phase is self._phase and states.keys() == self._said:
+        if now == self._known and phase is self._phase and not states and not self._said:
             return ()  # most of the time
         out: list[Alert] = []
         for f in findings:
@@ -67,11 +74,11 @@ class Alerts:
         for kind, wheel, sensor in sorted(
             set(self._known).difference(now), key=lambda k: (k[0], k[1] or "", k[2] or "")
         ):
-            if kind in ("sensor_fault", "link_lost"):
-                what = " ".join(p for p in (sensor or kind.replace("_", " "), wheel) if p)
-                out.append(
-                    Alert(t_s=t_s, level="info", topic=kind, wheel=wheel, message=f"{what}: over")
-                )
+            message = ENDED.get(kind)
+            if message:
+                who = " ".join(p for p in (sensor, wheel) if p)
+                message = message.format(sensor=who)
+                out.append(Alert(t_s=t_s, level="info", topic=kind, wheel=wheel, message=message))
         self._known = now
         if phase is not self._phase:
             if self._phase is not None or phase is Hold.HOLDING:
@@ -79,9 +86,8 @@ class Alerts:
                     Alert(t_s=t_s, level="info", topic="hold", wheel=None, message=PHASES[phase])
                 )
             self._phase = phase
-        self._said.intersection_update(states)
         for topic, (level, message) in states.items():
-            if topic not in self._said:
-                self._said.add(topic)
+            if self._said.get(topic) != message:
                 out.append(Alert(t_s=t_s, level=level, topic=topic, wheel=None, message=message))
+        self._said = {topic: message for topic, (_, message) in states.items()}
         return tuple(out)

@@ -21,6 +21,7 @@ from slipguard.settings import GRAVITY_MPS2
 
 STOPPED_MPS = 0.03
 STILL_MOVING_MPS = 0.15
+RUNNING_MPS = 0.5
 ROLLED_BACK_M = 0.0015
 WAIT_S = 0.15
 FRESH_S = 1.0
@@ -34,6 +35,8 @@ LEARN = 0.75
 PROBE_AFTER_S, PROBE_S = 0.6, 2.0
 """When the stated torque should not lift the rover but drive stays asked, the brakes fade all the
 same: the motor may be stronger than stated."""
+GONE = 1e-9
+"""What is left of a hold that has let go: sums of floats end beside zero."""
 
 
 OFF, STOPPING, HOLDING, RELEASING = range(4)
@@ -46,12 +49,13 @@ class Event(IntEnum):
 
     STOP_WANTED = 0  # link lost or motor disabled while it moves
     HOLD_WANTED = 1  # rolling, or at rest and nobody drives it
-    FOUND_MOVING = 2  # a new guard that holds, on a rover that moves
-    ROLLED_BACK = 3  # against the asked direction during release
-    DRIVE_WITHDRAWN = 4
-    STOPPED = 5
-    DRIVE_ASKED = 6
-    LET_GO = 7  # nothing left to release
+    FOUND_RUNNING = 2  # a new guard that holds, on a rover that moves and must stop
+    FOUND_MOVING = 3  # the same on one that need not stop
+    ROLLED_BACK = 4  # against the asked direction during release
+    DRIVE_WITHDRAWN = 5
+    STOPPED = 6
+    DRIVE_ASKED = 7
+    LET_GO = 8  # nothing left to release
 
 
 TABLE: dict[tuple[Hold, Event], Hold] = {
@@ -59,6 +63,7 @@ TABLE: dict[tuple[Hold, Event], Hold] = {
     (Hold.OFF, Event.HOLD_WANTED): Hold.HOLDING,
     (Hold.STOPPING, Event.STOPPED): Hold.HOLDING,
     (Hold.STOPPING, Event.DRIVE_ASKED): Hold.OFF,
+    (Hold.HOLDING, Event.FOUND_RUNNING): Hold.STOPPING,
     (Hold.HOLDING, Event.FOUND_MOVING): Hold.OFF,
     (Hold.HOLDING, Event.DRIVE_ASKED): Hold.RELEASING,
     (Hold.RELEASING, Event.STOP_WANTED): Hold.STOPPING,
@@ -108,7 +113,7 @@ class HillHold:
         self._asked_s = 0.0
         self._origin_m = math.nan  # nan: not held yet
         self._wait_s = 0.0
-        self._fresh_s = 0.0  # since start; nan: from the first drive on
+        self._fresh_s = 0.0  # since start; nan: once it has been in another phase
         self._stop = GentleStop(config, self._per_mps2)
 
     def step(
@@ -164,14 +169,16 @@ class HillHold:
         steep = 100.0 * abs(math.tan(estimate.grade_rad)) > self._grade_percent
         pull = -GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, forward positive
         uphill = pull * estimate.speed_mps < 0.0 and speed < LEAD_S * abs(pull)
-        # Parked, or running out.
-        hold = neutral and steep and (estimate.at_rest or uphill)
+        # Parked, running out, or about to turn round or just beyond it.
+        hold = neutral and steep and (estimate.at_rest or uphill or speed + sd < STOPPED_MPS)
         hold = hold or rolling or (must_stop and not moving)
         if hold and self._enter(Event.HOLD_WANTED, estimate):
             return
-        found = moving and not must_stop and sd < 0.2 and self._fresh_s < FRESH_S
-        if found and self._enter(Event.FOUND_MOVING, estimate):
-            return
+        if moving and sd < 0.2 and self._fresh_s < FRESH_S:
+            # Slow enough, a hold ends it in a centimetre or two.
+            found = Event.FOUND_RUNNING if must_stop else Event.FOUND_MOVING
+            if (speed > RUNNING_MPS or not must_stop) and self._enter(found, estimate):
+                return
         if asked:
             back = -asked * (estimate.distance_m - self._origin_m)
             against = -asked * estimate.speed_mps
@@ -192,7 +199,7 @@ class HillHold:
         drive = asked != 0 and not must_stop and self._wait_s <= 0.0
         if drive and self._enter(Event.DRIVE_ASKED, estimate):
             return
-        if self._now <= 0.0:
+        if self._now <= GONE:
             self._enter(Event.LET_GO, estimate)
 
     def _enter(self, event: Event, estimate: Estimate) -> bool:
@@ -204,6 +211,7 @@ class HillHold:
         if event == Event.ROLLED_BACK:
             self._motor_share *= LEARN
         self.phase = phase
+        self._fresh_s = math.nan
         self._origin_m = estimate.distance_m
         if phase == STOPPING:
             self._stop.start(estimate.speed_mps, estimate.yaw_rate_radps)
@@ -213,12 +221,10 @@ class HillHold:
         elif phase == RELEASING:
             self._now = self._level
             self._asked_s = 0.0
-            self._fresh_s = math.nan
         else:
             self._level = 0.0
             self._motor_share = MOTOR_SHARE
             self._origin_m = math.nan
-            self._fresh_s = math.nan
         return True
 
     # -- phases ------------------------------------------------------------------------------

@@ -52,9 +52,10 @@ class Response:
         dt = frame.dt_s
         wanted = 0.0 if math.isnan(frame.throttle) else frame.throttle
         blind = estimate.coasting and signs.imu_fault
-        self._gate.step(frame, signs.link_lost)
+        # Without time nothing is known of the motion, nor how old a command is.
+        must_stop = signs.link_lost or not frame.motor_enabled or frame.timeless
+        self._gate.step(frame, must_stop)
         asked = self._gate.asked(frame)
-        must_stop = signs.link_lost or not frame.motor_enabled
         self.hold.step(
             estimate,
             asked,
@@ -72,7 +73,11 @@ class Response:
             wish = max(self.traction.wish[i], self.hold.wish[i])
             change = max(0.0, min(1.0, wish)) - self.brakes[i]
             self.brakes[i] += max(-most, min(most, change))
-        limit = min(self.traction.throttle_limit, self._gate.speed_limit(estimate, blind))
+        # The IMU alone tells the speed for a few seconds, and of a spinning wheel nothing.
+        broken = signs.broken
+        unwatched = broken[0] and broken[1] and broken[2] and broken[3]
+        unwatched = blind or (unwatched and estimate.coasting)
+        limit = min(self.traction.throttle_limit, self._gate.speed_limit(estimate, unwatched))
         most = LIMIT_SLEW_PER_S * dt
         self.limit += max(-most, min(most, limit - self.limit))
         self.throttle = 0.0

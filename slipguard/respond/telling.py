@@ -14,6 +14,7 @@ from slipguard.respond.alerts import Alerts, Level
 from slipguard.respond.hold import PHASES
 
 LATCHED = "throttle stays at zero until the stick was in neutral"
+BLIND = "no sensor tells how the rover moves: throttle limited, stop it"
 FAILING = "fewer than two brakes answer: open differentials let the rover roll on one"
 
 _made: Callable[..., Decision] = quick(Decision)
@@ -46,8 +47,16 @@ class Telling:
         if True in hot:
             names = " ".join(w for w, h in zip(WHEELS, hot, strict=True) if h)
             states["brake_hot"] = ("warning", f"a brake is hot and rests: {names}")
+        if estimate.coasting and _unwatched(findings):
+            states["blind"] = ("critical", BLIND)
         if working < 2:
             states["brakes_failing"] = ("critical", FAILING)
         hold = PHASES[phase]
         alerts = self._alerts.step(t_s, findings, hold, states, held_s)
         return _made(t_s, throttle, limit, brakes, findings, alerts, hold, estimate)
+
+
+def _unwatched(findings: Sequence[Finding]) -> bool:
+    """Whether the IMU is at fault, or every encoder is."""
+    sensors = [f.sensor for f in findings if f.kind == "sensor_fault"]
+    return "imu" in sensors or sensors.count("encoder") == len(WHEELS)

@@ -9,7 +9,7 @@ from slipguard.estimate import Estimate
 from slipguard.frame import Frame
 
 BLIND_LIMIT = 0.3
-"""Share of throttle left while no sensor tells how the rover moves."""
+"""Share of throttle left while no sensor tells how the rover or its wheels move."""
 
 
 class ThrottleGate:
@@ -22,9 +22,9 @@ class ThrottleGate:
         self._cap = 0.0 if cap is None else float(cap)
         self.latched = True
 
-    def step(self, frame: Frame, link_lost: bool) -> None:
+    def step(self, frame: Frame, must_stop: bool) -> None:
         """Close the latch, or open it on a neutral command that is fresh."""
-        if link_lost or not frame.motor_enabled or math.isnan(frame.throttle):
+        if must_stop or math.isnan(frame.throttle):
             self.latched = True
         elif abs(frame.throttle) <= self._dead_band:
             self.latched = False
@@ -39,9 +39,9 @@ class ThrottleGate:
         """Whether nobody drives: throttle known to be neutral, or latched."""
         return not math.isnan(frame.throttle) and self.asked(frame) == 0
 
-    def speed_limit(self, estimate: Estimate, blind: bool) -> float:
-        """Cap on |throttle| from the speed cap, and while blind. 0..1."""
-        limit = BLIND_LIMIT if blind else 1.0
+    def speed_limit(self, estimate: Estimate, unwatched: bool) -> float:
+        """Cap on |throttle| from the speed cap, and while nothing tells of the wheels. 0..1."""
+        limit = BLIND_LIMIT if unwatched else 1.0
         if self._capped:
             # From full at 90 % of the cap to none at 110 %.
             share = (1.1 * self._cap - abs(estimate.speed_mps)) / (0.2 * self._cap)

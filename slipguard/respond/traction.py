@@ -138,7 +138,8 @@ class Traction:
         return over
 
     def _count_heat(self, estimate: Estimate, dt_s: float) -> None:
-        """Energy a brake turns into heat, torque times turn rate, less what it sheds."""
+        """Heat of each brake from holding a spinning wheel, torque times turn rate, less what it
+        sheds. What stops and holds add is little: 30 J, and nothing turns."""
         for i in range(4):
             turn_radps = abs(estimate.wheel_speed_mps[i]) / self._radius_m
             power_w = self.wish[i] * self._max_torque_nm * turn_radps
