@@ -16,6 +16,7 @@ from slipguard.detect.motion import RollingRule
 from slipguard.frame import Frame
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
+from slipguard.fuse.trust import Wheels
 from slipguard.reading import quad
 from slipguard.settings import Rolling
 from slipguard.testing import make_estimate
@@ -518,6 +519,109 @@ def test_an_edge_that_keeps_pace_with_the_readings_is_no_fault(steps, told):
         )
         jitter.step(frame, estimate)
     assert (jitter.worst_sd[0] > TOO_MUCH_SD) == told
+
+
+def test_edges_that_flicker_while_the_wheel_stands_get_nowhere():
+    """An encoder without hysteresis that stopped on an edge counts there and back for as long as
+    the chassis hums: it is where it was, and not broken."""
+    q = 0.00491
+    jitter, frame = CountJitter(0.59, q), Frame(dt_s=0.01)
+    frame.wheel_new = [True] * 4
+    for k in range(400):
+        travel, jump = (q, 1.0) if k % 2 else (0.0, -1.0)
+        jitter.step(
+            frame,
+            make_estimate(
+                wheel_travel_m=(travel, 0.0, 0.0, 0.0), rim_jump_sd=(jump, 0.0, 0.0, 0.0)
+            ),
+        )
+    assert jitter.worst_sd[0] <= TOO_MUCH_SD
+
+
+@pytest.mark.parametrize("share", [0.15, 0.35, 0.55])
+@pytest.mark.parametrize("speed_mps", [0.3, 1.2])
+def test_a_wheel_that_spins_evenly_is_no_broken_encoder(speed_mps, share):
+    """On a patch of wet ground, throttle and brake steady: the rim runs ahead by the same share of
+    the speed for seconds, and it is a spin to the end. Taken for an encoder that counts too much,
+    its brake would let go of it."""
+    slip = speed_mps * share
+    knots = [(0, 0), (0.6, 0), (1.2, speed_mps), (6, speed_mps)]
+    spin = [(2.0, 0.0), (2.1, slip), (5.0, slip), (5.1, 0.0)]
+    decisions = run(rover(), drive(rover(), knots, slip={"fl": spin}).readings)
+    assert not [k for k in kinds(decisions) if k[0] == "sensor_fault"]
+    if slip > 0.2:  # above what counts as spin
+        spinning = [
+            ("wheel_spin", "fl") in {(f.kind, f.wheel) for f in d.findings} for d in decisions
+        ]
+        assert all(spinning[round(2.5 / 0.005) : round(5.0 / 0.005)])
+
+
+def test_an_axle_that_the_motor_stops_is_no_pair_of_dead_encoders():
+    """Reverse throttle while it rolls downhill at 3 m/s stops the two wheels that carry little:
+    they lock, and their encoders are right to count nothing."""
+    config = rover()
+    knots = [(0, 0), (0.6, 0), (1.6, 3.0), (2.6, 3.0), (4.0, 2.0)]
+    stopped = [(2.0, 0.0), (2.1, -3.0), (2.6, -3.0), (2.9, -2.785), (3.0, 0.0)]
+    truth = drive(
+        config,
+        knots,
+        slip={"rl": stopped, "rr": stopped},
+        throttle=[(0, 0.0), (0.6, 0.0), (0.61, 0.3), (1.9, 0.3), (1.91, -0.3), (4.0, -0.3)],
+    )
+    found = kinds(run(config, truth.readings))
+    assert not [k for k in found if k[0] == "sensor_fault"]
+    assert {("wheel_lock", "rl"), ("wheel_lock", "rr")} <= {k[:2] for k in found}
+
+
+@pytest.mark.parametrize("speed_mps", [0.0, 0.4])
+@pytest.mark.parametrize("counts", [96, 24])
+def test_rims_that_run_down_are_not_believed_before_they_have(counts, speed_mps):
+    """The driver lets go while three wheels turn at 8 m/s. Nothing drives them any more, but they
+    slip until they have slowed down: their counts are not the ground's."""
+    config = rover(counts_per_rev=counts)
+    spin = [(1.5, 0.0), (2.0, 8.0), (3.0, 8.0), (4.3, 0.0)]
+    truth = drive(
+        config,
+        [(0, 0), (0.6, 0), (1.2, speed_mps), (5, speed_mps)],
+        slip={"fl": spin, "fr": spin, "rl": spin},
+        throttle=[(0, 0.0), (0.6, 0.0), (0.61, 0.4), (3.0, 0.4), (3.01, 0.0), (5.0, 0.0)],
+        rough_mps2=0.5,
+    )
+    decisions = run(config, truth.readings)
+    off_mps = np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps)
+    assert off_mps[truth.t_s > 101.3].max() < 0.03
+    assert {k[:2] for k in kinds(decisions)} == {("wheel_spin", w) for w in ("fl", "fr", "rl")}
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_rover_that_rolls_on_against_the_drive_after_all_but_stopping(way):
+    """Coming down a slope, the driver asks for the other way: it stops, but for a moment and with a
+    wheel that spins, so that rest is never seen. Then it rolls on down."""
+    knots = [(0, 0), (0.6, 0), (1.0, -0.5), (1.6, -0.5), (2.1, -0.01), (2.5, -0.01), (3.2, -0.4)]
+    truth = drive(
+        rover(),
+        scaled(knots, way),
+        slip={"fl": scaled([(1.7, 0), (1.9, 2.0), (3.2, 4.0)], way)},
+        throttle=scaled(
+            [(0, 0), (0.6, 0), (0.61, -0.3), (1.6, -0.3), (1.61, 0.4), (3.2, 0.4)], way
+        ),
+    )
+    rolls = onsets(run(rover(), truth.readings), "rolling")
+    assert len(rolls) == 1
+    assert 2.5 < rolls[0][0] < 2.85
+
+
+def test_wheels_that_spin_do_not_show_that_the_rover_moves():
+    """Two wheels spin, two stand, as on a ridge: that the standing ones are dead may only be said
+    where wheels that roll contradict them."""
+    wheels = Wheels(rover())
+    for i, wheel in enumerate(wheels.tracks):
+        wheel.still_s = 1.0 if i < 2 else 0.0
+    wheels._may_slip = [[0.0, 0.0] for _ in range(4)]
+    assert wheels._may(0, -0.5)
+    for wheel in wheels.tracks[2:]:
+        wheel.gripping = False
+    assert not wheels._may(0, -0.5)
 
 
 def test_an_encoder_found_to_be_broken_has_no_say():

@@ -1,7 +1,8 @@
 """Encoders that count too much: a bouncing edge, a wrong number of counts per revolution.
 
 Such a wheel runs ahead of the ground by the same share whatever it does, while the others count
-right. A wheel that spins does not: its slip changes with throttle, load and ground.
+right. A wheel that spins may do so for as long as throttle, brake and ground stay the same; but not
+while the rover speeds up or slows down.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ TOO_MUCH = 0.12
 MOST = 0.6  # more than this is no counting error but spin
 STEADY = 0.15
 OTHERS_RIGHT = 0.06
+OTHER_SPEED = 1.5
+"""Times the slowest of its windows, by which the fastest must go over the ground."""
 
 
 class OverCounting:
@@ -34,7 +37,9 @@ class OverCounting:
         self._counted_m = [0.0] * 4
         self._begun = False
         self._travel = [0.0] * 4
-        self._ratios = [[0.0] * WINDOWS for _ in range(4)]  # of the last windows, the newest first
+        self._lasted_s = [0.0] * 4
+        self._ratios = [[0.0] * WINDOWS for _ in range(4)]  # of the last windows, the newest first,
+        self._took_s = [[0.0] * WINDOWS for _ in range(4)]  # and how long each lasted
         self._windows = [0] * 4  # how many of these are known
         self.excess = [0.0] * 4
 
@@ -44,19 +49,21 @@ class OverCounting:
         for i in range(4):
             ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
             self._ground_m[i] += abs(ground) * dt_s
+            self._lasted_s[i] += dt_s
             if self._begun:
                 self._counted_m[i] += abs(travel[i] - last[i])
             last[i] = travel[i]
             if self._ground_m[i] >= self._window_m:
                 self._note(i, self._counted_m[i] / self._ground_m[i])
-                self._ground_m[i] = self._counted_m[i] = 0.0
+                self._ground_m[i] = self._counted_m[i] = self._lasted_s[i] = 0.0
                 self._judge(i)
         self._begun = True
 
     def _note(self, i: int, ratio: float) -> None:
         for k in range(WINDOWS - 1, 0, -1):
             self._ratios[i][k] = self._ratios[i][k - 1]
-        self._ratios[i][0] = ratio
+            self._took_s[i][k] = self._took_s[i][k - 1]
+        self._ratios[i][0], self._took_s[i][0] = ratio, self._lasted_s[i]
         self._windows[i] = min(WINDOWS, self._windows[i] + 1)
 
     def _judge(self, i: int) -> None:
@@ -74,6 +81,7 @@ class OverCounting:
             right = self._windows[j] > 0 and abs(self._ratios[j][0] - 1.0) < OTHERS_RIGHT
             others_right = others_right and (right or j == i)
         steady = most - least < STEADY * least
-        known = self._windows[i] == WINDOWS
+        took = self._took_s[i]
+        known = self._windows[i] == WINDOWS and max(took) > OTHER_SPEED * min(took)
         if known and others_right and steady and 1.0 + TOO_MUCH < least < 1.0 + MOST:
             self.excess[i] = least - 1.0

@@ -18,7 +18,7 @@ MOST_SD = 3.0  # the most one is worth
 PAIR_READINGS = 10  # in which the wheel turns, within which one must follow another, and
 PAIR_S = 0.5  # within which it must, to be its way back
 FADE_SD = 0.1  # of the sum with each of them
-AHEAD_COUNTS = 3.0  # by which the wheel is ahead of the ground since it began, at the least
+AHEAD_COUNTS = 3.0  # by which the wheel has left the ground since it began, at the least
 CALM_SD = 1.0  # below which nothing is the matter
 
 
@@ -36,7 +36,7 @@ class CountJitter:
 
     def __init__(self, calm_m: float, count_m: float) -> None:
         self._least_ahead_m = AHEAD_COUNTS * count_m
-        self._ahead_m = [0.0] * 4  # of the ground, since the sum was nothing
+        self._ahead_m = [0.0] * 4  # of the ground, since the sum was nothing; negative: backward
         self._calm_m = calm_m
         self._travel_m = [0.0] * 4
         self._jump_sd = [0.0] * 4  # the last one
@@ -52,12 +52,12 @@ class CountJitter:
         for i in range(4):
             self._ago_s[i] += frame.dt_s
             ground_mps = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
-            self._ahead_m[i] -= abs(ground_mps) * frame.dt_s
+            self._ahead_m[i] -= ground_mps * frame.dt_s
             if frame.wheel_new[i] and abs(estimate.rim_jump_sd[i]) > LEAST_SD:
                 jumps += 1
         for i in range(4):
             if frame.wheel_new[i]:
-                turned_m = abs(estimate.wheel_travel_m[i] - self._travel_m[i])
+                turned_m = estimate.wheel_travel_m[i] - self._travel_m[i]
                 self._travel_m[i] = estimate.wheel_travel_m[i]
                 self._take(i, turned_m, estimate.rim_jump_sd[i], jumps == 1)
 
@@ -68,7 +68,7 @@ class CountJitter:
             return
         self._ahead_m[i] += turned_m
         self._readings[i] += 1
-        self._calm_for_m[i] += turned_m
+        self._calm_for_m[i] += abs(turned_m)
         if jumps:
             last_sd = self._jump_sd[i]
             near = self._readings[i] <= PAIR_READINGS and self._ago_s[i] < PAIR_S
@@ -78,7 +78,7 @@ class CountJitter:
         self._sum_sd[i] = max(0.0, self._sum_sd[i] - FADE_SD)
         if self._sum_sd[i] == 0.0:
             self._ahead_m[i] = 0.0
-        if self._ahead_m[i] < self._least_ahead_m:
+        if abs(self._ahead_m[i]) < self._least_ahead_m:
             self._sum_sd[i] = min(self._sum_sd[i], TOO_MUCH_SD)
         if self._sum_sd[i] > CALM_SD:
             self._calm_for_m[i] = 0.0

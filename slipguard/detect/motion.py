@@ -64,7 +64,7 @@ class RollingRule:
         # Whether motion that way counts, at [1] forward and at [-1] backward.
         self._armed = [False, False, False]
         self._fresh = True
-        self._fresh_s = 0.0  # time of the first step, until the speed is known
+        self._fresh_s = math.nan  # time of the first step, until the speed is known
         self._resting = False
         self._going = 0  # direction in the last step
         self._counts_at_origin = [0.0] * 4
@@ -97,11 +97,11 @@ class RollingRule:
             self.on = False
             return
         if self._fresh:
-            if self._fresh_s == 0.0:
+            if math.isnan(self._fresh_s):
                 self._fresh_s = t_s
             if sd < KNOWN_SD_MPS:
                 self._fresh = False
-                since_s = min(t_s - self._fresh_s, MOST_START_S)
+                since_s = max(0.0, min(t_s - self._fresh_s, MOST_START_S))
                 if abs(v) < START_MPS + START_MPS2 * since_s:
                     self._armed[1] = self._armed[-1] = True
         crept = self._crept(travel_m, at_rest)
@@ -109,7 +109,7 @@ class RollingRule:
             self._crept_s = t_s
             if not self.on:
                 self.on, self.since_s, self.way = True, t_s, crept
-        creeps = self.on and t_s - self._crept_s < CREEP_S
+        creeps = self.on and 0.0 <= t_s - self._crept_s < CREEP_S  # time may go back
         self.crept_m = self.crept_m if creeps else 0.0
         if at_rest:
             self._armed[1] = self._armed[-1] = True
@@ -134,6 +134,9 @@ class RollingRule:
             self._armed[way] = asked == 0 and abs(v) < fast and sd < KNOWN_SD_MPS
             return
         if not self._armed[way]:
+            if abs(v) + sd < self._speed_mps:  # it has stopped, as far as anyone can tell
+                self._armed[way] = True
+                self._set_origin(distance_m, travel_m)
             return
         travel = (distance_m - self.origin_m) * way
         if travel < 0.0:  # the furthest point against which to measure
