@@ -43,7 +43,7 @@ def setting(
 class Rover:
     """The chassis."""
 
-    mass_kg: float = setting(unit="kg", above=0, high=200, doc="mass, ready to drive")
+    mass_kg: float = setting(unit="kg", above=0, high=3000, doc="mass, ready to drive")
     wheelbase_m: float = setting(unit="m", above=0, high=10, doc="front axle to rear axle")
     track_m: float = setting(
         unit="m",
