@@ -325,7 +325,7 @@ def test_a_named_rover_wins_over_the_one_beside_the_drive(capsys, drive, tmp_pat
     other.write_text(ROVER.replace("mass_kg: 5.0", "mass_kg: -5"))
     code, _, err = run(capsys, "replay", drive, "--rover", other)
     assert code == Exit.CONFIG
-    problem = "rover.mass_kg: found -5, expected a number above 0 up to 200 kg"
+    problem = "rover.mass_kg: found -5, expected a number above 0 up to 3000 kg"
     assert err == f"slipguard: {other}:1: {problem}\n"
 
 

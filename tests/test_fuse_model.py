@@ -280,7 +280,7 @@ def test_transition_matrix_is_the_derivative_of_the_prediction(steered, v, c, b,
     step of 5 ms changes. What the model leaves out on purpose (creep, s_z of c) is a few per
     cent of it."""
     dt = 0.005
-    frame = Frame(dt_s=dt, imu_new=True, imu_age_s=0.0, accel=accel, gyro=gyro)
+    frame = Frame(dt_s=dt, imu_new=True, accel_age_s=0.0, gyro_age_s=0.0, accel=accel, gyro=gyro)
     x = np.array([v, c, b, 0.0, 0.0, 0.0, 0.0, 0.0])
     F = predicted(x, frame, steered).F
     h = 1e-4
@@ -320,7 +320,7 @@ def test_gravity_follows_a_turn_on_a_slope():
         frame = Frame(
             dt_s=dt if k else 0.0,
             imu_new=True,
-            imu_age_s=0.0,
+            accel_age_s=0.0, gyro_age_s=0.0,
             accel=(s_x, s_y, g * math.cos(slope)),
             gyro=(0.0, 0.0, rate),
         )
