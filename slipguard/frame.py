@@ -19,7 +19,7 @@ NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
 
 def silent_after_s(rate_hz: float) -> float:
     """How old the last value of a wheel with this rate may be before nothing rests on it."""
-    return max(0.5, 5.0 / rate_hz)
+    return max(0.15, 5.0 / rate_hz)
 
 
 @dataclass(slots=True)
@@ -45,7 +45,8 @@ class Frame:
     wheel_dt_s: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_step: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_jump: list[bool] = field(default_factory=lambda: [False] * 4)
-    wheel_back: list[bool] = field(default_factory=lambda: [False] * 4)  # first after a silence
+    wheel_back: list[bool] = field(default_factory=lambda: [False] * 4)  # first after so long a
+    # silence that what it counted meanwhile may be anything
     wheel_age_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
     wheel_silent: list[bool] = field(default_factory=lambda: [False] * 4)
     wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)

@@ -38,6 +38,9 @@ NEVER_GIVEN_S = 1.0
 """So long after start a wheel that has given nothing yet is silent."""
 HELD = 0.95
 """Share of a period within which four equal counts are those of before, handed on once more."""
+BACK_S = 0.5
+"""After so long a silence what was counted meanwhile is not taken: what counts may have started
+again."""
 ANEW_COUNTS, ANEW_FROM, ANEW_PERIODS = 2.0, 20.0, 2.5
 """Counters that are all so near zero, and were all so far from it, began anew: after a silence of
 so many periods, or if they would have come that way faster than before."""
@@ -102,6 +105,7 @@ class Cleaning:
         self._held_s = HELD / enc.rate_hz
         self._anew_s = ANEW_PERIODS / enc.rate_hz
         self._silent_s = silent_after_s(enc.rate_hz)
+        self._back_s = max(BACK_S, self._silent_s)
         self._unread_s = math.nan  # time since a throttle that was no number; nan: it is one
 
     def take(self, plain: Sequence[float], frame: Frame) -> None:
@@ -246,14 +250,15 @@ class Cleaning:
 
     def _take_count(self, i: int, count: float, anew: bool, frame: Frame) -> None:
         last, age = self._last_counts[i], frame.wheel_age_s[i]
-        frame.wheel_back[i], frame.wheel_silent[i] = frame.wheel_silent[i], False
+        frame.wheel_back[i] = frame.wheel_silent[i] and age > self._back_s
+        frame.wheel_silent[i] = False
         self._last_counts[i] = count
         frame.wheel_new[i] = True
         frame.wheel_age_s[i] = 0.0
         frame.wheel_step[i] = 0.0
         frame.wheel_dt_s[i] = 0.0
         if math.isnan(last) or frame.wheel_back[i]:
-            return  # how far it went meanwhile is not told: it may have begun anew
+            return
         frame.wheel_dt_s[i] = age
         if anew:
             frame.wheel_jump[i] = True
