@@ -320,7 +320,8 @@ def test_gravity_follows_a_turn_on_a_slope():
         frame = Frame(
             dt_s=dt if k else 0.0,
             imu_new=True,
-            accel_age_s=0.0, gyro_age_s=0.0,
+            accel_age_s=0.0,
+            gyro_age_s=0.0,
             accel=(s_x, s_y, g * math.cos(slope)),
             gyro=(0.0, 0.0, rate),
         )

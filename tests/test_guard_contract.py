@@ -11,7 +11,10 @@ import pytest
 from small_plant import Plant, closed_loop
 from synthetic import drive, kinds, rover, run
 
-from slipguard import Alert, Decision, Estimate, Finding, Guard, Hold, Reading
+from slipguard import WHEELS, Alert, Decision, Estimate, Finding, Guard, Hold, Reading
+from slipguard.respond.hold import PHASES
+from slipguard.respond.telling import Telling
+from slipguard.testing import make_estimate
 
 STAND = [(0.0, 0.0), (3.0, 0.0)]
 SLOPE = math.atan(0.2)
@@ -335,3 +338,21 @@ def test_two_guards_do_not_know_of_each_other():
         beside.append(one.step(reading))
         other.step(dataclasses.replace(truth.readings[-k - 1], t_s=reading.t_s))
     assert repr(beside) == repr(alone)
+
+
+def test_a_second_hot_brake_is_told():
+    """One brake is hot and the driver knows; then another one is, too."""
+    telling, estimate = Telling(rover()), make_estimate()
+
+    def told(*hot):
+        decision = telling.decision(
+            *(1.0, estimate, (), 0.0, 1.0, (0.0,) * 4, PHASES.index(Hold.OFF), 0.0, False),
+            *(tuple(w in hot for w in WHEELS), 4),
+        )
+        return [a.message for a in decision.alerts if a.topic == "brake_hot"]
+
+    assert told() == []
+    assert told("fl") == ["a brake is hot and rests: fl"]
+    assert told("fl") == []
+    assert told("fl", "rr") == ["a brake is hot and rests: fl rr"]
+    assert told() == []
