@@ -17,11 +17,6 @@ NO_ACCEL, ACCEL_SATURATED, NO_GYRO, GYRO_SATURATED, FROZEN = 1, 2, 3, 4, 5
 """Values of ``imu_code``, beside ``GOOD``."""
 
 
-def silent_after_s(rate_hz: float) -> float:
-    """How old the last value of a wheel with this rate may be before nothing rests on it."""
-    return max(0.15, 5.0 / rate_hz)
-
-
 @dataclass(slots=True)
 class Frame:
     """One reading, cleaned. Reused from step to step. Numbers only, so that it can be mirrored."""
@@ -45,10 +40,10 @@ class Frame:
     wheel_dt_s: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_step: list[float] = field(default_factory=lambda: [0.0] * 4)
     wheel_jump: list[bool] = field(default_factory=lambda: [False] * 4)
-    wheel_back: list[bool] = field(default_factory=lambda: [False] * 4)  # first after so long a
-    # silence that what it counted meanwhile may be anything
+    wheel_back: list[bool] = field(default_factory=lambda: [False] * 4)  # after a long silence
     wheel_age_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
-    wheel_silent: list[bool] = field(default_factory=lambda: [False] * 4)
+    wheel_silent: list[bool] = field(default_factory=lambda: [False] * 4)  # older than this:
+    silent_after_s: list[float] = field(default_factory=lambda: [math.inf] * 4)
     wheel_radps: list[float] = field(default_factory=lambda: [0.0] * 4)
     # Command; nan: never given
     throttle: float = math.nan

@@ -240,6 +240,24 @@ def test_a_slow_encoder_is_not_a_dead_one(rate_hz, speed_mps):
     assert not [k for k in kinds(run(config, readings)) if k[0] == "sensor_fault"]
 
 
+@pytest.mark.parametrize("kind", ["counts", "speed"])
+def test_wheels_that_report_more_slowly_than_stated_are_not_silent(kind):
+    """6.5 Hz where the rover file says 100: that is their usual pace, which is learnt; they carry
+    the speed between. Half a second without any of them is a silence all the same."""
+    config = rover(kind=kind)
+    readings, next_s = [], 0.0
+    for r in drive(config, [(0, 0), (1, 0), (1.6, 0.6), (9, 0.6)]).readings:
+        told = r.counts is not None or r.wheel_speed_radps is not None
+        late = told and r.t_s >= next_s - 1e-6 and r.t_s < 108.0
+        next_s = r.t_s + 0.154 if late else next_s
+        readings.append(r if late else without(counts=None, wheel_speed_radps=None)(r))
+    decisions = run(config, readings)
+    on_time = [d for d in decisions if d.t_s < 108.0]
+    assert kinds(on_time) == set()
+    assert not [d for d in on_time if d.estimate.coasting]
+    assert len(sensors(decisions[-1])) == 4
+
+
 # --- IMU ------------------------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.detect.found import CLOCK, COMMAND, ENCODER, IMU, PLACES, Found
 from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
 from slipguard.estimate import Estimate
-from slipguard.frame import GAP_S, IMU_LOST_S, Frame, silent_after_s
+from slipguard.frame import GAP_S, IMU_LOST_S, Frame
 from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
@@ -44,7 +44,6 @@ class SensorFaults:
     """
 
     def __init__(self, config: Config) -> None:
-        self._wheel_late_s = silent_after_s(config.encoders.rate_hz)
         self._seen = [False] * PLACES  # in this step
         self._left_s = [0.0] * PLACES  # for which a fault that is over will still be said
         self._running_s = 0.0
@@ -123,7 +122,7 @@ class SensorFaults:
             if frame.wheel_jump[i]:
                 self._see(place, COUNTS_JUMP, t_s, 1.0, 0.0, found)
             elif frame.wheel_silent[i]:
-                self._see(place, NO_DATA, t_s, min(late_s, 1e6), self._wheel_late_s, found)
+                self._see(place, NO_DATA, t_s, min(late_s, 1e6), frame.silent_after_s[i], found)
             elif self._is_dead(i, speaks_s, estimate, telling and not braked[i]):
                 self._see(place, NO_COUNT, t_s, self._gap_m[i], self._dead_travel_m, found)
             elif excess > 0.0:

@@ -25,7 +25,6 @@ from slipguard.frame import (
     NO_TIME,
     STANDS,
     Frame,
-    silent_after_s,
 )
 from slipguard.fuse.plain import ABSENT
 
@@ -34,6 +33,10 @@ FROZEN_SAMPLES, FROZEN_S, FROZEN_PERIODS = 20, 0.09, 4.5
 so long, and so many of its periods: a fast loop may hand on one sample many times."""
 MOST_STANDS = 20
 """So many readings in a row whose time does not go on: the clock stands. A few may share a time."""
+SILENT_S, SILENT_PERIODS = 0.15, 5.0
+"""A wheel is silent after so long, so many of its stated periods, and so many of those it keeps:"""
+USUAL_PERIODS, USUAL_GAIN, FIRST_S = 3.0, 0.1, 0.5
+"""its mean period is learnt with this gain, from a limit of ``FIRST_S`` on."""
 NEVER_GIVEN_S = 1.0
 """So long after start a wheel that has given nothing yet is silent."""
 HELD = 0.95
@@ -104,8 +107,8 @@ class Cleaning:
         self._running_s = 0.0
         self._held_s = HELD / enc.rate_hz
         self._anew_s = ANEW_PERIODS / enc.rate_hz
-        self._silent_s = silent_after_s(enc.rate_hz)
-        self._back_s = max(BACK_S, self._silent_s)
+        self._silent_s = max(SILENT_S, SILENT_PERIODS / enc.rate_hz)
+        self._usual_s = [FIRST_S / USUAL_PERIODS] * 4
         self._unread_s = math.nan  # time since a throttle that was no number; nan: it is one
 
     def take(self, plain: Sequence[float], frame: Frame) -> None:
@@ -159,7 +162,9 @@ class Cleaning:
         for i in range(4):
             frame.wheel_age_s[i] += dt
             given = math.isfinite(frame.wheel_age_s[i]) or self._running_s > NEVER_GIVEN_S
-            frame.wheel_silent[i] = given and frame.wheel_age_s[i] > self._silent_s
+            limit_s = max(self._silent_s, USUAL_PERIODS * self._usual_s[i])
+            frame.silent_after_s[i] = limit_s
+            frame.wheel_silent[i] = given and frame.wheel_age_s[i] > limit_s
         return fault
 
     def _take_imu(
@@ -232,7 +237,10 @@ class Cleaning:
         frame.wheel_jump[i] = frame.wheel_back[i] = False
         if not abs(value) <= MOST_COUNT:
             frame.wheel_new[i] = False
-        elif self._counted:
+            return
+        age_s = min(frame.wheel_age_s[i], FIRST_S)
+        self._usual_s[i] += USUAL_GAIN * (age_s - self._usual_s[i])
+        if self._counted:
             self._take_count(i, value, anew, frame)
         elif abs(value) <= self._top_radps:
             self._take_speed(i, value, frame)
@@ -250,7 +258,7 @@ class Cleaning:
 
     def _take_count(self, i: int, count: float, anew: bool, frame: Frame) -> None:
         last, age = self._last_counts[i], frame.wheel_age_s[i]
-        frame.wheel_back[i] = frame.wheel_silent[i] and age > self._back_s
+        frame.wheel_back[i] = frame.wheel_silent[i] and age > BACK_S
         frame.wheel_silent[i] = False
         self._last_counts[i] = count
         frame.wheel_new[i] = True

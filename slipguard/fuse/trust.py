@@ -39,9 +39,7 @@ from slipguard.reading import Quad
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
-RUN_DOWN_MPS2 = (
-    4.0  # what slips slows down at least so hard once nothing drives it: bearings, gears
-)
+RUN_DOWN_MPS2 = 4.0  # at least, of what slips and nothing drives any more: bearings, gears
 DRAGGED_MPS = 0.1  # from which, at the latest, a rim may slip that is held back
 CUSUM_DRIFT = 0.3
 CUSUM_LIMIT = 6.0
@@ -92,7 +90,7 @@ class Wheels:
         self._edge_sd = 0.0002 + 0.03 * self._count_m
         self._radius = config.rover.wheel_radius_m
         self._speed_noise = enc.speed_noise_radps * self._radius
-        self._since_s = 0.0  # the last time that any wheel reported
+        self._since_s = 0.0  # since any wheel last reported
         self._H = np.zeros((4, N_STATE))
         if self._counted:
             for i in range(4):
