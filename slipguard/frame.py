@@ -9,6 +9,8 @@ GAP_S = 0.5
 """A longer silence between readings is a gap: what the rover did in it is unknown."""
 IMU_LOST_S = 0.1
 """An older sample tells nothing of now."""
+NEVER_GIVEN_S = 1.0
+"""So long after start a sensor that has given nothing yet is missed."""
 BRAKED = 0.02
 """Brake command from which on a brake may hold its wheel back."""
 GOOD, NO_TIME, BACKWARD, AHEAD, STANDS = 0, 1, 2, 3, 4
@@ -23,6 +25,7 @@ class Frame:
 
     t_s: float = 0.0
     dt_s: float = 0.0
+    running_s: float = 0.0  # since start, the sum of dt_s
     gap: bool = False
     timeless: bool = False  # the clock stands: dt_s is a guess
     clock_code: int = GOOD  # what is wrong with this reading's time

@@ -29,6 +29,8 @@ MOST_PROBLEMS = 20
 MAX_NODES = 20_000
 """Values one file may hold, aliases counted as often as they are used."""
 
+DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
+"""A number as many countries write it."""
 SMALLEST, LARGEST = 1e-12, 1e12
 """No size, time or force of a rover is smaller (but 0) or larger: a value that has limits must keep
 these too, so that arithmetic with any of them, squared or divided by another, stays finite."""
@@ -447,7 +449,7 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
     if hint in (float, int):
         if not _is_number(value, whole=hint is int) or not _inside(value, meta):
             expected = _expected(meta, whole=hint is int)
-            if isinstance(value, str) and re.fullmatch(r"[-+]?\d*,\d+", value):
+            if isinstance(value, str) and DECIMAL_COMMA.fullmatch(value):
                 expected += f"; with a decimal point: {value.replace(',', '.')}"
             raise BadValueError(f"found {show(value)}, expected {expected}")
         if _limited(meta) and value and not SMALLEST <= abs(value) <= LARGEST:

@@ -347,7 +347,7 @@ def test_a_second_hot_brake_is_told():
     def told(*hot):
         decision = telling.decision(
             *(1.0, estimate, (), 0.0, 1.0, (0.0,) * 4, PHASES.index(Hold.OFF), 0.0, False),
-            *(tuple(w in hot for w in WHEELS), 4),
+            *(tuple(w in hot for w in WHEELS), 4, False),
         )
         return [a.message for a in decision.alerts if a.topic == "brake_hot"]
 

@@ -18,8 +18,8 @@ from slipguard.respond.signs import Signs
 
 # An estimate's 46 first: 8, seven times one of each wheel, 6, and one more of each wheel.
 DT, ASKED, BROKEN, MAY_LOCK, THROTTLE, LIMIT, BRAKES = 46, 47, 48, 52, 56, 57, 58
-PHASE, HELD, REFUSED, HOT, WORKING, FOUND = 62, 63, 64, 65, 69, 70
-N_OUT = 71
+PHASE, HELD, REFUSED, HOT, WORKING, UNWATCHED, FOUND = 62, 63, 64, 65, 69, 70, 71
+N_OUT = 72
 """Where in a row of output the numbers are that follow the estimate's. ``FOUND``: how many places
 of ``Found`` are not empty."""
 
@@ -73,6 +73,7 @@ class Core:
         out[THROTTLE], out[LIMIT] = response.throttle, response.limit
         out[PHASE], out[HELD] = response.hold.phase, response.hold.held_s
         out[REFUSED], out[WORKING] = response.refused, response.working
+        out[UNWATCHED] = response.unwatched
         for i in range(4):
             out[BROKEN + i], out[MAY_LOCK + i] = watch.broken[i], watch.may_lock[i]
             out[BRAKES + i], out[HOT + i] = response.brakes[i], response.traction.hot[i]

@@ -19,6 +19,7 @@ from slipguard.compiled.core import (
     PHASE,
     REFUSED,
     THROTTLE,
+    UNWATCHED,
     WORKING,
     Core,
 )
@@ -123,6 +124,7 @@ class CompiledGuard:
             row[REFUSED] != 0.0,
             row[HOT:WORKING],
             row[WORKING],
+            row[UNWATCHED] != 0.0,
         )
 
 

@@ -10,12 +10,12 @@ from slipguard.detect.counting import TOO_MUCH, OverCounting
 from slipguard.detect.found import CLOCK, COMMAND, ENCODER, IMU, PLACES, Found
 from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
 from slipguard.estimate import Estimate
-from slipguard.frame import GAP_S, IMU_LOST_S, Frame
+from slipguard.finding import NEVER_S
+from slipguard.frame import GAP_S, IMU_LOST_S, NEVER_GIVEN_S, Frame
 from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
 """A fault that lasted one sample is still said for so long, so that nobody misses it."""
-NEVER_GIVEN_S = 1.0
 GRAVITY_OFF_MPS2 = 2.0
 GRAVITY_S = 0.3
 CONTRADICTED_S = 0.5
@@ -46,7 +46,6 @@ class SensorFaults:
     def __init__(self, config: Config) -> None:
         self._seen = [False] * PLACES  # in this step
         self._left_s = [0.0] * PLACES  # for which a fault that is over will still be said
-        self._running_s = 0.0
         self._heavy_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
@@ -74,8 +73,6 @@ class SensorFaults:
         a brake or the motor could stop it for long.
         """
         t_s = estimate.t_s
-        self._running_s += frame.dt_s
-        running = self._running_s > NEVER_GIVEN_S
         for place in range(CLOCK, ENCODER + 4):
             self._seen[place] = False
         if frame.gap:
@@ -86,13 +83,13 @@ class SensorFaults:
             self._see(CLOCK, frame.clock_code, t_s, 1.0, 0.0, found)
         if frame.imu_code:
             self._see(IMU, frame.imu_code, t_s, 1.0, 0.0, found)
-        elif frame.imu_age_s > IMU_LOST_S and running:
+        elif frame.imu_age_s > IMU_LOST_S and frame.running_s > NEVER_GIVEN_S:
             code = NO_SAMPLE
             if frame.accel_age_s <= IMU_LOST_S:
                 code = NO_GYRO_SAMPLE
             elif frame.gyro_age_s <= IMU_LOST_S:
                 code = NO_ACCEL_SAMPLE
-            self._see(IMU, code, t_s, min(frame.imu_age_s, 1e6), IMU_LOST_S, found)
+            self._see(IMU, code, t_s, min(frame.imu_age_s, NEVER_S), IMU_LOST_S, found)
         x, y, z = frame.accel[0], frame.accel[1], frame.accel[2]
         off = abs(math.sqrt(x * x + y * y + z * z) - GRAVITY_MPS2)
         if frame.imu_new:
@@ -122,7 +119,7 @@ class SensorFaults:
             if frame.wheel_jump[i]:
                 self._see(place, COUNTS_JUMP, t_s, 1.0, 0.0, found)
             elif frame.wheel_silent[i]:
-                self._see(place, NO_DATA, t_s, min(late_s, 1e6), frame.silent_after_s[i], found)
+                self._see(place, NO_DATA, t_s, min(late_s, NEVER_S), frame.silent_after_s[i], found)
             elif self._is_dead(i, speaks_s, estimate, telling and not braked[i]):
                 self._see(place, NO_COUNT, t_s, self._gap_m[i], self._dead_travel_m, found)
             elif excess > 0.0:

@@ -7,14 +7,12 @@ import math
 from slipguard.config import Config
 from slipguard.detect.found import LINK, OVERSPEED, TIP_OVER, Found
 from slipguard.estimate import Estimate
+from slipguard.finding import NEVER_S
 from slipguard.frame import Frame
 from slipguard.settings import GRAVITY_MPS2
 
 LEAST_DOWN_MPS2 = 0.2 * GRAVITY_MPS2
 """In a jump nothing presses down: less than this is not divided by."""
-
-MOST_AGE_S = 1e6
-"""Said of a command that never came."""
 
 
 class LimitWatch:
@@ -34,7 +32,7 @@ class LimitWatch:
     def step(self, frame: Frame, estimate: Estimate, found: Found) -> None:
         """Compare."""
         age, limit = frame.command_age_s, self._timeout_s
-        found.watch(LINK, age > limit, frame.t_s, min(age, MOST_AGE_S), limit)
+        found.watch(LINK, age > limit, frame.t_s, min(age, NEVER_S), limit)
         fast, cap = abs(estimate.speed_mps), self._cap_mps
         over = fast > cap + 2.0 * estimate.speed_sd_mps
         found.watch(OVERSPEED, over, frame.t_s, fast, cap)

@@ -20,6 +20,7 @@ from slipguard.frame import (
     GAP_S,
     GOOD,
     GYRO_SATURATED,
+    NEVER_GIVEN_S,
     NO_ACCEL,
     NO_GYRO,
     NO_TIME,
@@ -37,8 +38,6 @@ SILENT_S, SILENT_PERIODS = 0.15, 5.0
 """A wheel is silent after so long, so many of its stated periods, and so many of those it keeps:"""
 USUAL_PERIODS, USUAL_GAIN, FIRST_S = 3.0, 0.1, 0.5
 """its mean period is learnt with this gain, from a limit of ``FIRST_S`` on."""
-NEVER_GIVEN_S = 1.0
-"""So long after start a wheel that has given nothing yet is silent."""
 HELD = 0.95
 """Share of a period within which four equal counts are those of before, handed on once more."""
 BACK_S = 0.5
@@ -104,7 +103,6 @@ class Cleaning:
         self._frozen_s = max(FROZEN_S, FROZEN_PERIODS / imu.rate_hz)
         self._nominal_s = 1.0 / imu.rate_hz
         self._stands = 0
-        self._running_s = 0.0
         self._held_s = HELD / enc.rate_hz
         self._anew_s = ANEW_PERIODS / enc.rate_hz
         self._silent_s = max(SILENT_S, SILENT_PERIODS / enc.rate_hz)
@@ -156,12 +154,12 @@ class Cleaning:
             if fault == GOOD:
                 fault = STANDS
         frame.dt_s = dt
-        self._running_s += dt
+        frame.running_s += dt
         frame.accel_age_s += dt
         frame.gyro_age_s += dt
         for i in range(4):
             frame.wheel_age_s[i] += dt
-            given = math.isfinite(frame.wheel_age_s[i]) or self._running_s > NEVER_GIVEN_S
+            given = math.isfinite(frame.wheel_age_s[i]) or frame.running_s > NEVER_GIVEN_S
             limit_s = max(self._silent_s, USUAL_PERIODS * self._usual_s[i])
             frame.silent_after_s[i] = limit_s
             frame.wheel_silent[i] = given and frame.wheel_age_s[i] > limit_s

@@ -22,6 +22,8 @@ or a printed disc have it; common practice, no source."""
 
 SHAKE_M = 0.0005
 """By how much a rim that turns evenly may shake against the body."""
+START_SD_MPS = 1.0
+"""How well, at the best, the speed of a rim is known whose counts begin."""
 
 
 class WheelTrack:
@@ -46,19 +48,13 @@ class WheelTrack:
 
     def __init__(self, count_m: float) -> None:
         self.travel_m = 0.0
-        self.low_m = 0.0
-        self.high_m = count_m
-        self.still_s = 0.0
         self.gripping = True
-        self.calm_s = 0.0
         self.jump_sd = 0.0
-        self.rim_m = 0.5 * count_m
         self.rim_mps = 0.0
         self._count_m = count_m
-        self._pos_var = count_m * count_m / 12.0
-        self._pos_vel = 0.0
-        self._vel_var = 1.0
+        self._vel_var = START_SD_MPS**2
         self._uneven_m2 = (UNEVEN_EDGES * count_m) ** 2 + SHAKE_M**2
+        self.begin_anew()
 
     @property
     def rim_sd_mps(self) -> float:
@@ -90,12 +86,13 @@ class WheelTrack:
         self._vel_var += q
 
     def begin_anew(self) -> None:
-        """After a silence or a jump of the counter: anywhere in its box, as fast as before."""
+        """At the start, and after a silence or a jump of the counter: the rim is anywhere in its
+        box, and as fast as before, as far as that is known."""
         self.low_m, self.high_m = self.travel_m, self.travel_m + self._count_m
         self.rim_m = self.travel_m + 0.5 * self._count_m
         self._pos_var = self._count_m * self._count_m / 12.0
         self._pos_vel = 0.0
-        self._vel_var = max(1.0, self._vel_var)
+        self._vel_var = max(START_SD_MPS**2, self._vel_var)
         self.still_s = 0.0
         self.calm_s = 0.0
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import gzip
 import os
-import re
 import zlib
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from importlib.util import find_spec
@@ -23,6 +22,7 @@ from slipguard.errors import RecordingError
 from slipguard.reading import Reading
 from slipguard.recording import columns as col
 from slipguard.recording.labels import Labels, labels_path, load_labels
+from slipguard.section import DECIMAL_COMMA
 
 Fail = Callable[[int, str, str], NoReturn]
 
@@ -37,7 +37,6 @@ _BOOLS = {
 }
 
 
-DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 FIRST_ROWS = 20
 SLOW_S = 1.0
 """Rows so far apart are no drive: the guard looks ten times a second at least."""

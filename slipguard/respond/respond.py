@@ -38,4 +38,5 @@ class Responder:
             response.refused,
             response.traction.hot,
             response.working,
+            response.unwatched,
         )

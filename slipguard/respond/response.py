@@ -31,6 +31,8 @@ class Response:
         Brake commands, 0..1.
     refused : bool
         Whether throttle is asked for and the latch keeps it at zero.
+    unwatched : bool
+        Whether no sensor is left that tells how the rover or its wheels move.
     working : int
         Brakes that follow their command, as far as their position is measured.
     """
@@ -44,6 +46,7 @@ class Response:
         self.limit = 1.0
         self.brakes = [0.0] * 4
         self.refused = False
+        self.unwatched = False
         self.working = 4
         self._mismatch_s = [0.0] * 4
 
@@ -75,9 +78,10 @@ class Response:
             self.brakes[i] += max(-most, min(most, change))
         # The IMU alone tells the speed for a few seconds, and of a spinning wheel nothing.
         broken = signs.broken
-        unwatched = broken[0] and broken[1] and broken[2] and broken[3]
-        unwatched = blind or (unwatched and estimate.coasting)
-        limit = min(self.traction.throttle_limit, self._gate.speed_limit(estimate, unwatched))
+        no_wheel = broken[0] + broken[1] + broken[2] + broken[3] == 4
+        self.unwatched = blind or (no_wheel and estimate.coasting)
+        speed_limit = self._gate.speed_limit(estimate, self.unwatched)
+        limit = min(self.traction.throttle_limit, speed_limit)
         most = LIMIT_SLEW_PER_S * dt
         self.limit += max(-most, min(most, limit - self.limit))
         self.throttle = 0.0

@@ -39,6 +39,7 @@ class Telling:
         refused: bool,
         hot: Sequence[bool],
         working: int,
+        unwatched: bool,
     ) -> Decision:
         """The decision with these numbers, as in ``Response``."""
         states: dict[str, tuple[Level, str]] = {}
@@ -47,16 +48,10 @@ class Telling:
         if True in hot:
             names = " ".join(w for w, h in zip(WHEELS, hot, strict=True) if h)
             states["brake_hot"] = ("warning", f"a brake is hot and rests: {names}")
-        if estimate.coasting and _unwatched(findings):
+        if unwatched:
             states["blind"] = ("critical", BLIND)
         if working < 2:
             states["brakes_failing"] = ("critical", FAILING)
         hold = PHASES[phase]
         alerts = self._alerts.step(t_s, findings, hold, states, held_s)
         return _made(t_s, throttle, limit, brakes, findings, alerts, hold, estimate)
-
-
-def _unwatched(findings: Sequence[Finding]) -> bool:
-    """Whether the IMU is at fault, or every encoder is."""
-    sensors = [f.sensor for f in findings if f.kind == "sensor_fault"]
-    return "imu" in sensors or sensors.count("encoder") == len(WHEELS)
