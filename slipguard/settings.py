@@ -109,7 +109,7 @@ class Encoders:
     rate_hz: float = setting(100.0, unit="Hz", above=0, high=10000, doc="readings a second")
     delay_s: float = setting(0.0, unit="s", low=0, high=0.25, doc="age of a reading on arrival")
     delay_sd_s: float = setting(
-        0.0, unit="s", low=0, high=0.1, doc="how well that is known; above 0: learnt on the way"
+        0.03, unit="s", low=0, high=0.1, doc="how much later it may be; learnt on the way; 0: not"
     )
     speed_noise_radps: float = setting(
         0.05, unit="rad/s", above=0, doc="kind: speed only; standard deviation of one reading"

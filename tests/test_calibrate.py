@@ -523,11 +523,10 @@ def test_delay_builds_on_the_delay_of_the_imu():
     """Only the difference is measured. What the IMU is known to be late by stays and is added; an
     IMU that turns out to be the later one gets it, and the wheels get 0."""
     drive, config, _ = made.delay_drive(1, late_s=0.02)
-    known = config.with_changes(imu__delay_s=0.01, encoders__delay_sd_s=0.03)
+    known = config.with_changes(imu__delay_s=0.01)
     found = delay(drive, known)
     late = found.value("wheels_later_than_imu").value
-    assert found.settings == {"encoders.delay_s": round(0.01 + late, 4)}
-    assert any(note.startswith("encoders.delay_sd_s can be 0") for note in found.notes)
+    assert found.settings == {"encoders.delay_s": round(0.01 + late, 4), "encoders.delay_sd_s": 0.0}
     drive, config, _ = made.delay_drive(1, late_s=-0.04)
     found = delay(drive, config.with_changes(encoders__delay_s=0.01))
     assert found.settings["encoders.delay_s"] == 0.0
@@ -536,7 +535,8 @@ def test_delay_builds_on_the_delay_of_the_imu():
     drive, config, _ = made.delay_drive(12, late_s=0.0)
     found = delay(drive, config)
     assert found.value("wheels_later_than_imu").value < 0.0
-    assert found.settings == {"encoders.delay_s": 0.0}  # within what is left open
+    assert "imu.delay_s" not in found.settings  # within what is left open
+    assert found.settings["encoders.delay_s"] == 0.0
 
 
 def test_delay_leaves_out_a_start_that_slipped_and_says_so():
@@ -585,9 +585,9 @@ def found_in(drive: Samples, config: Config) -> set[str]:
 @pytest.mark.parametrize("counts_per_rev", [96, 24])
 @pytest.mark.parametrize("late_s", [0.06, 0.1])
 def test_a_calibrated_delay_ends_false_findings(tmp_path, counts_per_rev, late_s):
-    """Starts and stops on ground that grips, wheel data late: locks, and more, out of the blue,
-    until the rover file has what ``apply`` makes of the calibration. The drive that is judged is
-    another one than that which was calibrated from."""
+    """Starts and stops on ground that grips, wheel data late and nothing learnt on the way: locks,
+    and more, out of the blue, until the rover file has what ``apply`` makes of the calibration. The
+    drive that is judged is another one than that which was calibrated from."""
     like = {"late_s": late_s, "counts_per_rev": counts_per_rev}
     drive, config, _ = made.delay_drive(2, **like)
     rover, patch, new = (tmp_path / name for name in ("rover.yaml", "delay.yaml", "new.yaml"))
@@ -595,9 +595,11 @@ def test_a_calibrated_delay_ends_false_findings(tmp_path, counts_per_rev, late_s
     patch.write_text(patch_text(delay(drive, config), "2026-01-02"))
     new.write_text(merged(rover, [patch]))
     other, told, _ = made.delay_drive(52, **like)
-    assert "wheel_lock" in found_in(other, told)
     known = Config.load(new).encoders
     assert known.delay_s == pytest.approx(late_s, abs=0.005)
+    assert known.delay_sd_s == 0.0
+    told = told.with_changes(encoders__delay_sd_s=0.0)
+    assert "wheel_lock" in found_in(other, told)
     told = told.with_changes(encoders__delay_s=known.delay_s)
     assert not found_in(other, told)
 

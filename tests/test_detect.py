@@ -639,8 +639,8 @@ def test_an_encoder_found_to_be_broken_has_no_say():
         steps = [fusion.step(intake.take(r), (0.0,) * 4, broken) for r in wild]
         return np.abs([e.speed_mps for e in steps] - truth.speed_mps).max()
 
-    assert worst_mps((False, True, True, False)) < 0.04
-    assert worst_mps((False, False, False, False)) > 0.06
+    assert worst_mps((False, True, True, False)) < 0.06
+    assert worst_mps((False, False, False, False)) > 0.3
     assert worst_mps((True, True, True, False)) == worst_mps((False, False, False, False))
 
 

@@ -179,11 +179,20 @@ def test_excess_is_the_way_to_the_near_edge(mean, low, width):
 # --- Encoders that speak late ----------------------------------------------------------------
 
 
+def test_a_rim_whose_speed_is_not_known_tells_nothing_of_lateness():
+    """After a gap: whatever its counts then say, they are not 0.4 s late."""
+    body = late_body(0.03)
+    body.forget_speed()
+    body.set_rim(1, 7.5, 2e-6)
+    assert body.engine.P[P0 + 1, D] == 0.0
+
+
 def late_body(late_s: float) -> Body:
     """Driving at 2 m/s for half a second, its wheels ``late_s`` late, speed and lateness unsure."""
     config = rover().with_changes(encoders__delay_s=late_s, encoders__delay_sd_s=0.03)
     body = Body(config, FilterpyEngine)
     body.engine.reset(V, 2.0, 0.1**2, [0.0] * N_STATE)
+    body.engine.reset(C, 0.0, 0.05**2, [0.0] * N_STATE)
     frame = Frame(dt_s=0.005, imu_new=True, accel=(0.0, 0.0, 9.81), gyro=(0.0, 0.0, 0.0))
     for _ in range(100):
         body.take_imu(frame)
@@ -221,6 +230,21 @@ def test_a_rim_that_is_believed_again_is_where_it_was_seen(late_s):
     assert body.engine.x[P0 + 1] == pytest.approx(7.5 + 2.0 * late_s, abs=2e-3)
     sd_now = math.hypot(late_s * math.sqrt(body.speed_var), 2.0 * 0.03)
     assert math.sqrt(body.engine.P[P0 + 1, P0 + 1]) == pytest.approx(sd_now, rel=0.1)
+
+
+@pytest.mark.parametrize(("looks_s", "is_s"), [(-0.02, 0.03), (0.02, 0.05), (0.3, 0.25)])
+def test_wheels_are_no_earlier_than_stated_nor_far_too_late(looks_s, is_s):
+    """What only looks so goes back to the speed as the two hang together, and is no more a
+    lateness: an IMU that lies looks like counts that come early."""
+    body = late_body(0.03)
+    body.engine.P[V, D] = body.engine.P[D, V] = -0.5 * body.engine.P[D, D]
+    body.engine.shift([0.0] * D + [1.0], looks_s, 0.0)
+    speed_mps, var = body.speed_mps, body.engine.P.copy()
+    body.bound_lateness()
+    assert body.late_s == pytest.approx(is_s, abs=1e-12)
+    by_s = is_s - (0.03 + looks_s)
+    assert body.speed_mps - speed_mps == pytest.approx(-0.5 * by_s, abs=1e-12)
+    assert (var == body.engine.P).all()
 
 
 @given(

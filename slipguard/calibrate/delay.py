@@ -132,7 +132,10 @@ def _settings(
 ) -> tuple[dict[str, object], list[str]]:
     """Only the difference was measured: the IMU's delay is kept, unless the IMU is the later."""
     wheels, notes = config.imu.delay_s + late, []
-    settings: dict[str, object] = {"encoders.delay_s": round(max(0.0, wheels), 4)}
+    settings: dict[str, object] = {
+        "encoders.delay_s": round(max(0.0, wheels), 4),
+        "encoders.delay_sd_s": 0.0,  # nothing is left to be learnt on the way
+    }
     if wheels < -2.0 * sd:
         settings["imu.delay_s"] = round(-late, 4)
         notes.append(f"the IMU is the later one, by {-1e3 * late:.0f} ms: see imu.delay_s")
@@ -142,8 +145,6 @@ def _settings(
             f"the {'wheels' if wheels > 0.0 else 'IMU samples'} come {1e3 * most:.0f} ms late, and "
             f"{1e3 * MOST_S:.0f} can be allowed for: read and send them more often"
         )
-    if config.encoders.delay_sd_s > 0.0:
-        notes.append("encoders.delay_sd_s can be 0 now: nothing is left to be learnt on the way")
     return settings, notes
 
 

@@ -20,7 +20,7 @@ WRITES = {
     ),
     "noise": ("imu.accel_noise_mps2", "imu.gyro_noise_radps", "imu.rate_hz"),
     "straight": ("rover.wheel_radius_m", "imu.rotation_deg"),
-    "delay": ("encoders.delay_s", "imu.delay_s"),
+    "delay": ("encoders.delay_s", "encoders.delay_sd_s", "imu.delay_s"),
     "circle": ("rover.track_m", "rover.max_steer_deg"),
     "deadband": ("limits.throttle_dead_band",),
 }

@@ -79,10 +79,6 @@ VARIANTS: dict[str, Variant] = {
         for name in ("counts_24", "counts_48", "counts_400", "one_channel")
     },
     **{name: Variant(real=change, moves=name == "payload") for name, change in MISMATCHES.items()},
-    "late_learnt": Variant(
-        believed=lambda config: config.with_changes(encoders__delay_sd_s=0.03),
-        real=MISMATCHES["late"],
-    ),
     **{name: Variant(breaks=build) for name, build in ENCODER_FAULTS.items()},
     **{name: Variant(breaks=partial(_imu, build)) for name, build in IMU_FAULTS.items()},
 }

@@ -59,8 +59,9 @@ MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common pr
 MOST_CREEP_FORCE = 5.0  # m/s2
 RADIUS_SD = 0.005  # of the tyre radius, where nobody says how well it is known
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
-LATE_NOISE = 0.002  # s^0.5, of lateness: so that what a poor start taught is learnt again
+LATE_NOISE = 0.0007  # s^0.5, of lateness: so that what a poor start taught is learnt again
 LEAST_LATE_S, MOST_LATE_S = -0.1, 0.25
+SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 UNTIED = (0.0,) * N_STATE
 _C_ALONE = tuple(1.0 if j == C else 0.0 for j in range(N_STATE))
 
@@ -120,7 +121,8 @@ class Body:
             x[P0 + i] = 0.5 * config.count_m
             P[P0 + i, P0 + i] = config.count_m**2 / 12 + 1e-8
         x[D] = config.encoders.delay_s - imu.delay_s
-        P[D, D] = config.encoders.delay_sd_s**2
+        learns = config.encoders.kind == "counts" and config.encoders.delay_sd_s > 0.0
+        P[D, D] = self._late_var = config.encoders.delay_sd_s**2 if learns else 0.0
         self.engine = engine(x, P)
         self._F = np.eye(N_STATE)
         self._Q = np.zeros((N_STATE, N_STATE))
@@ -153,11 +155,13 @@ class Body:
         self.doubt = AccelerometerDoubt()
         self._rest = RestWatch(config.count_m, imu.accel_noise_mps2, imu.gyro_noise_radps)
         # The wheels may speak of an earlier moment than the IMU. Where not, no ring is kept.
-        self._may_be_late = float(x[D]) != 0.0 or config.encoders.delay_sd_s > 0.0
+        self._least_late_s = float(x[D])
+        self._may_be_late = float(x[D]) != 0.0 or learns
         self._late = LateTravel()
         self._speed_way = [0.0] * N_STATE
+        self._late_way = [0.0] * N_STATE
         self._rim_ties = [0.0] * N_STATE
-        self._late_noise = LATE_NOISE if config.encoders.delay_sd_s > 0.0 else 0.0
+        self._late_noise = LATE_NOISE if learns else 0.0
         self.late_m = [0.0] * 4
 
     # -- what is believed --------------------------------------------------------------------
@@ -169,6 +173,11 @@ class Body:
     @property
     def speed_var(self) -> float:
         return max(0.0, float(self.engine.P[V, V]))
+
+    @property
+    def surely_moves(self) -> bool:
+        """Whether it is known which way it goes, and so that something late shows at all."""
+        return abs(self.speed_mps) > SURE_WAY_SD * math.sqrt(self.speed_var)
 
     @property
     def scale_sd(self) -> float:
@@ -371,6 +380,21 @@ class Body:
         for i in range(4):  # the IMU is the late one: carry each rim on
             self.late_m[i] = late_s * self.hub_mps[i]
 
+    def bound_lateness(self) -> None:
+        """What looks earlier than stated, or far too late, is no lateness: it goes back to the
+        other states, as they hang together (projection onto a constraint: D. Simon, *IET Control
+        Theory and Applications* 4, 2010, from memory)."""
+        x, P = self.engine.x, self.engine.P
+        late_s = float(x[D])
+        by_s = max(self._least_late_s, min(MOST_LATE_S, late_s)) - late_s
+        if by_s == 0.0 or float(P[D, D]) <= 0.0:
+            return
+        along = self._late_way
+        for j in range(N_STATE):
+            along[j] = float(P[j, D]) / float(P[D, D])
+        self.engine.shift(along, by_s, 0.0)
+        self.revise_past(along[V] * by_s)
+
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
         if self._may_be_late:
@@ -396,7 +420,7 @@ class Body:
         has come since hangs on the speed and on how long ago that was."""
         ties = self._rim_ties
         ties[V] = self.late_s * self.hub_gain[i]
-        ties[D] = self.seen_hub_mps(i)
+        ties[D] = self.seen_hub_mps(i) if self.surely_moves else 0.0
         self.engine.reset(P0 + i, rim_m + self.late_m[i], var_m2, ties)
 
     # -- rest --------------------------------------------------------------------------------
@@ -454,6 +478,7 @@ class Body:
         self.engine.reset(V, 0.0, self._top_speed**2, UNTIED)
         self.engine.reset(C, 0.0, START_FORCE_SD**2, UNTIED)
         self.engine.reset(B, 0.0, self._gyro_bias_sd**2, UNTIED)
+        self.engine.reset(D, self._least_late_s, self._late_var, UNTIED)
         self._s_y = frame.accel[1]
         for j in range(3):
             self._gyro_bias[j] = 0.0

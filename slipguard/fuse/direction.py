@@ -13,13 +13,12 @@ from collections.abc import Sequence
 
 from slipguard.config import Config
 from slipguard.frame import Frame
-from slipguard.fuse.body import Body
+from slipguard.fuse.body import SURE_WAY_SD, Body
 from slipguard.fuse.model import P0
 from slipguard.fuse.wheel_track import WheelTrack
 
 TURN_ROUND_MPS2 = 5.0  # how hard a wheel may change its speed as it turns round
 ALONG = 2.0  # times the ground's speed, below which a rim is taken to turn as the ground goes
-SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 STOOD_S = 0.15  # without a count: it stood
 EDGE_SD = 2.0  # of the rim's place in its count, to be sure of the edge it is at
 DRIVE_LINGER_S = 0.3  # a rim goes on so long after the motor turned it

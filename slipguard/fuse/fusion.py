@@ -81,6 +81,7 @@ class Motion:
             wheels.correct(frame, body, blind)
         if body.watch_rest(frame, wheels.still_s, blind):
             wheels.forget_phase(body)
+        body.bound_lateness()
         if body.is_wrong:
             body.forget(frame)
             wheels.forget(body)

@@ -21,14 +21,13 @@ import numpy as np
 from slipguard.config import Config
 from slipguard.frame import BRAKED, Frame
 from slipguard.fuse import model
-from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
+from slipguard.fuse.body import SURE_WAY_SD, TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.direction import (
     ALONG_S,
     DRIVE_LINGER_S,
     NEAR_MPS,
     PASS_MPS2,
     STOOD_S,
-    SURE_WAY_SD,
     Direction,
 )
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
@@ -103,6 +102,7 @@ class Wheels:
         self._broken = [False] * 4
         self._silent = [False] * 4
         self._braked = [False] * 4
+        self._held = [False] * 4  # by a brake, and not driven against it
         self._may_slip = [[DRIVE_LINGER_S, DRIVE_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
@@ -157,6 +157,7 @@ class Wheels:
         moves_mps = min(DRAGGED_MPS, SURE_WAY_SD * math.sqrt(body.speed_var))
         for i in range(4):
             self._braked[i] = brakes[i] > BRAKED
+            self._held[i] = self._braked[i] and (neutral or unknown)
             drags = neutral or self._braked[i]
             ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
             behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
@@ -289,7 +290,7 @@ class Wheels:
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
-        moves = abs(float(x[V])) > SURE_WAY_SD * v_sd
+        moves = body.surely_moves
         suspect = [False] * 4
         robust = [NO_INFORMATION] * 4
         spinning = not self.all_grip
@@ -319,8 +320,10 @@ class Wheels:
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
             var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
-            # How late it is shows in a speed, not in the doubt about one.
-            later = -body.seen_hub_mps(i) if moves else 0.0
+            # How late it is shows in a speed, not in the doubt about one, and not where a brake
+            # may hold the wheel while the body goes on.
+            tells = moves and not self._held[i]
+            later = -body.seen_hub_mps(i) if tells else 0.0
             self._H[i, D] = later
             late_cov = float(P[P0 + i, D]) + back * float(P[V, D])
             var = max(0.0, var + later * (2.0 * late_cov + later * float(P[D, D])))
