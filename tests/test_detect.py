@@ -365,6 +365,24 @@ def test_a_broken_imu_is_named_and_the_wheels_carry_on(name):
     assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.15
 
 
+def test_without_an_imu_late_wheels_are_no_worse_than_late():
+    """Nothing tells what happened since the moment they speak of: the speed is theirs, so wrong by
+    no more than it changes in that time. Carried on by what is not felt it swung to 2 m/s."""
+    config = rover().with_changes(encoders__delay_s=0.1)
+    knots = [(0, 0), (1, 0), (1.5, 1), (3, 1), (3.5, -0.5), (5, -0.5), (5.5, 1.2), (8, 1.2)]
+    truth = drive(config, knots)
+    gone = {"accel_mps2": None, "gyro_radps": None}
+    readings = [
+        dataclasses.replace(
+            r, counts=truth.readings[max(0, k - 20)].counts, **(gone if k > 240 else {})
+        )
+        for k, r in enumerate(truth.readings)
+    ]
+    speed = np.array([d.estimate.speed_mps for d in run(config, readings)])
+    # 3.4 m/s2 at most, 0.1 s late, and a count in 10 ms.
+    assert np.abs(speed - truth.speed_mps).max() < 0.7
+
+
 @pytest.mark.parametrize(
     ("step_s", "words", "value"),
     [(5.0, "ahead", 5.005), (-5.0, "back", 4.995), (None, "no number", 1.0)],

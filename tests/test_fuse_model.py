@@ -183,7 +183,7 @@ def test_a_rim_whose_speed_is_not_known_tells_nothing_of_lateness():
     """After a gap: whatever its counts then say, they are not 0.4 s late."""
     body = late_body(0.03)
     body.forget_speed()
-    body.set_rim(1, 7.5, 2e-6)
+    body.set_rim(1, 7.5, 2e-6, True)
     assert body.engine.P[P0 + 1, D] == 0.0
 
 
@@ -225,7 +225,7 @@ def test_what_a_late_encoder_said_stays_said_when_the_speed_is_moved(late_s):
 def test_a_rim_that_is_believed_again_is_where_it_was_seen(late_s):
     """Its variance is that of the count alone; where it is now hangs on speed and lateness."""
     body = late_body(late_s)
-    body.set_rim(1, 7.5, 2e-6)
+    body.set_rim(1, 7.5, 2e-6, True)
     assert seen_rim(body, 1) == pytest.approx((7.5, 2e-6), abs=1e-9)
     assert body.engine.x[P0 + 1] == pytest.approx(7.5 + 2.0 * late_s, abs=2e-3)
     sd_now = math.hypot(late_s * math.sqrt(body.speed_var), 2.0 * 0.03)

@@ -61,6 +61,7 @@ RADIUS_SD = 0.005  # of the tyre radius, where nobody says how well it is known
 CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
 LATE_NOISE = 0.0007  # s^0.5, of lateness: so that what a poor start taught is learnt again
 LEAST_LATE_S, MOST_LATE_S = -0.1, 0.25
+HARDLY_LATE_S = 0.01  # one reading of the wheels
 SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
 UNTIED = (0.0,) * N_STATE
 _C_ALONE = tuple(1.0 if j == C else 0.0 for j in range(N_STATE))
@@ -141,6 +142,8 @@ class Body:
         self.uncorrected_s = 0.0
         self.accel_smooth = [0.0, 0.0, 0.0]
         self._imu_seen = False
+        self._led = True  # the accelerometer carries the speed
+        self._as_now = False
         self._gyro_bias = [0.0, 0.0, 0.0]  # x and z; y is in the filter
         self._pitch_radps = 0.0
         self._s_y = 0.0
@@ -175,9 +178,9 @@ class Body:
         return max(0.0, float(self.engine.P[V, V]))
 
     @property
-    def surely_moves(self) -> bool:
-        """Whether it is known which way it goes, and so that something late shows at all."""
-        return abs(self.speed_mps) > SURE_WAY_SD * math.sqrt(self.speed_var)
+    def shows_late(self) -> bool:
+        """Whether wheels that are late would show it: it surely moves, and how is felt."""
+        return self._led and abs(self.speed_mps) > SURE_WAY_SD * math.sqrt(self.speed_var)
 
     @property
     def scale_sd(self) -> float:
@@ -214,10 +217,24 @@ class Body:
 
     @property
     def late_s(self) -> float:
-        """How much later than the IMU the encoders speak; negative: earlier."""
+        """How much later than the IMU the encoders speak; negative: earlier. Without an
+        accelerometer nothing tells what happened since: then they speak of now."""
+        if self._as_now:
+            return 0.0
         return max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
 
     # -- one frame ---------------------------------------------------------------------------
+
+    def lead(self, blind: bool) -> bool:
+        """Whether the accelerometer has just begun, or ceased, to carry the speed on from what late
+        encoders told."""
+        self._led = not blind and not self.doubt.active
+        as_now = not self._led and abs(float(self.engine.x[D])) > HARDLY_LATE_S
+        changed = as_now != self._as_now
+        self._as_now = as_now
+        if changed:
+            self.look_back()
+        return changed
 
     def is_blind(self, frame: Frame, lost_s: float) -> bool:
         """Whether no IMU sample is fresh enough to predict with."""
@@ -415,12 +432,13 @@ class Body:
         self.shift_speed(-2.0 * self.speed_mps, TURNED_SD_MPS**2)
         self.engine.shift(_C_ALONE, 0.0, START_FORCE_SD**2)
 
-    def set_rim(self, i: int, rim_m: float, var_m2: float) -> None:
+    def set_rim(self, i: int, rim_m: float, var_m2: float, free: bool) -> None:
         """Rim i was at ``rim_m`` at the moment its encoder speaks of, with ``var_m2``; how far it
-        has come since hangs on the speed and on how long ago that was."""
+        has come since hangs on the speed and, where it is ``free`` to roll, on how long ago that
+        was."""
         ties = self._rim_ties
         ties[V] = self.late_s * self.hub_gain[i]
-        ties[D] = self.seen_hub_mps(i) if self.surely_moves else 0.0
+        ties[D] = self.seen_hub_mps(i) if free and self.shows_late else 0.0
         self.engine.reset(P0 + i, rim_m + self.late_m[i], var_m2, ties)
 
     # -- rest --------------------------------------------------------------------------------

@@ -72,6 +72,8 @@ class Motion:
             body.take_imu(frame)
         wheels.miss(frame, body)
         blind = body.is_blind(frame, IMU_LOST_S)
+        if body.lead(blind):
+            wheels.forget_phase(body)  # where rims are was told from a lateness that is no more
         if frame.dt_s > 0.0:
             body.predict(frame, blind)
             wheels.predict(frame.dt_s, body.accel_mps2)

@@ -157,7 +157,11 @@ class Wheels:
         moves_mps = min(DRAGGED_MPS, SURE_WAY_SD * math.sqrt(body.speed_var))
         for i in range(4):
             self._braked[i] = brakes[i] > BRAKED
-            self._held[i] = self._braked[i] and (neutral or unknown)
+            held = self._braked[i] and (neutral or unknown)
+            freed = self._held[i] and not held
+            self._held[i] = held
+            if freed and self._counted and self.tracks[i].gripping:
+                self._forget_phase_of(i, body)  # it was told from a lateness taken for known
             drags = neutral or self._braked[i]
             ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
             behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
@@ -267,13 +271,15 @@ class Wheels:
 
     def forget_phase(self, body: Body) -> None:
         """Where inside its count a wheel stood still is not known, however long it stood."""
-        if not self._counted:
-            return
         for i, wheel in enumerate(self.tracks):
-            if wheel.gripping:
-                middle = 0.5 * (wheel.low_m + wheel.high_m)
-                var = (wheel.high_m - wheel.low_m) ** 2 / 12 + 1e-8
-                body.set_rim(i, middle, var)
+            if wheel.gripping and self._counted:
+                self._forget_phase_of(i, body)
+
+    def _forget_phase_of(self, i: int, body: Body) -> None:
+        wheel = self.tracks[i]
+        middle = 0.5 * (wheel.low_m + wheel.high_m)
+        var = (wheel.high_m - wheel.low_m) ** 2 / 12 + 1e-8
+        body.set_rim(i, middle, var, not self._held[i])
 
     def forget(self, body: Body) -> None:
         """After a gap each wheel is wherever its counts say."""
@@ -290,7 +296,7 @@ class Wheels:
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
-        moves = body.surely_moves
+        shows = body.shows_late
         suspect = [False] * 4
         robust = [NO_INFORMATION] * 4
         spinning = not self.all_grip
@@ -317,13 +323,15 @@ class Wheels:
             wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
             back = -body.late_s * body.hub_gain[i]
+            if v_var > 0.0:
+                # Doubt about the speed that is younger than that moment does not show in it.
+                back = max(back, min(0.0, -float(P[V, P0 + i]) / v_var))
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
             var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
             # How late it is shows in a speed, not in the doubt about one, and not where a brake
             # may hold the wheel while the body goes on.
-            tells = moves and not self._held[i]
-            later = -body.seen_hub_mps(i) if tells else 0.0
+            later = -body.seen_hub_mps(i) if shows and not self._held[i] else 0.0
             self._H[i, D] = later
             late_cov = float(P[P0 + i, D]) + back * float(P[V, D])
             var = max(0.0, var + later * (2.0 * late_cov + later * float(P[D, D])))
@@ -456,7 +464,7 @@ class Wheels:
             # Nothing but the accelerometer spoke until now: if this wheel still slips, the
             # speed is wrong by as much, and no other wheel can say so.
             self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.seen_hub_mps(i)))
-        body.set_rim(i, rim_m, var_m2)
+        body.set_rim(i, rim_m, var_m2, not self._held[i])
         self.excess_m[i] = 0.0
         wheel.gripping = True
         wheel.calm_s = 0.0
