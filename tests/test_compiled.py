@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+import sys
 import threading
 from collections.abc import Iterable
 from pathlib import Path
@@ -17,7 +18,8 @@ from hypothesis import strategies as st
 from sizes import rest_large
 from synthetic import DRIVES, ROVERS, Drive, drive, rover
 
-from slipguard import Config, Decision, Guard, Hold, Reading
+from slipguard import Config, Decision, Guard, Hold, Reading, detect, fuse, respond
+from slipguard.compiled import kernel
 from slipguard.estimate import Estimate
 from slipguard.fuse.filterpy_engine import FilterpyEngine
 from slipguard.fuse.fusion import as_estimate
@@ -427,3 +429,23 @@ def test_lists_of_different_things_are_not_mirrored():
 
     with pytest.raises(TypeError, match="not all of one kind"):
         record_of(Wheel([1.0, True]))
+
+
+def test_compiled_code_is_asked_for_by_all_it_is_made_of(monkeypatch):
+    """What is in numba's cache is taken again only where nothing it was made of has changed: not
+    the rooms alone, also the values they read and the constants beside them."""
+    read: set[str] = set()
+    plain = Path.read_bytes
+
+    def noted(path: Path) -> bytes:
+        read.add(f"{path.parent.name}/{path.name}")
+        return plain(path)
+
+    monkeypatch.setattr(Path, "read_bytes", noted)
+    kernel.fingerprint(fuse, detect, respond)
+    modules = {m for m in sys.modules if m.startswith("slipguard.")}
+    rooms = ("slipguard.fuse.", "slipguard.detect.", "slipguard.respond.", "slipguard.compiled.")
+    made_of = {m for m in modules if m.startswith(rooms)} | {
+        f"slipguard.{name}" for name in ("frame", "finding", "settings", "reading", "estimate")
+    }
+    assert {"/".join(m.split(".")[-2:]) + ".py" for m in made_of} <= read

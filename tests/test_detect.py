@@ -365,6 +365,25 @@ def test_a_broken_imu_is_named_and_the_wheels_carry_on(name):
     assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.15
 
 
+@pytest.mark.parametrize("half", ["accel_mps2", "gyro_radps"])
+@pytest.mark.parametrize("moves", [False, True])
+def test_half_an_imu_that_is_frozen_is_named(half, moves):
+    """The other half goes on as if nothing were wrong; within 0.12 s as when both are, standing or
+    driving, and no wheel is accused of it."""
+    config = rover()
+    truth = drive(config, [(0, 0), (1, 0), (2, 0.6), (6, 0.6)] if moves else [(0, 0), (6, 0)])
+    stuck = getattr(truth.readings[500], half)
+    readings = [
+        dataclasses.replace(r, **{half: stuck}) if k >= 500 else r
+        for k, r in enumerate(truth.readings)
+    ]
+    decisions = run(config, readings)
+    assert {(f.kind, f.sensor) for d in decisions for f in d.findings} == {("sensor_fault", "imu")}
+    (found,) = onsets(decisions, "sensor_fault")
+    assert found[0] <= 2.5 + 0.12
+    assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.15
+
+
 def test_without_an_imu_late_wheels_are_no_worse_than_late():
     """Nothing tells what happened since the moment they speak of: the speed is theirs, so wrong by
     no more than it changes in that time. Carried on by what is not felt it swung to 2 m/s."""

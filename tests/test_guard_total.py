@@ -20,6 +20,7 @@ from slipguard.fuse.model import C
 CONFIGS = {
     "96 counts": rover(),
     "24 counts, one channel": rover(counts_per_rev=24, direction="unsigned"),
+    "96 counts, late": rover().with_changes(encoders__delay_s=0.2),
     "speeds": rover(kind="speed", steered="skid", drive="locked"),
     "capped": rover(
         drive="rear",
@@ -267,6 +268,44 @@ def test_a_speed_no_rover_can_have_is_forgotten():
     found = np.array([d.estimate.speed_mps for d in decisions])
     assert np.abs(found).max() < 1.6 * config.rover.top_speed_mps
     assert np.abs(found - truth.speed_mps)[1000 + round(RECOVERED_S / DT_S) :].max() < 0.1
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.05, 0.2])
+@pytest.mark.parametrize("engine", ["filterpy", QUICK])
+def test_a_runaway_beyond_its_top_speed_is_followed(late_s, engine):
+    """Downhill a rover outruns what its rover file says it can do; all its wheels say so. Taken for
+    broken data, it would be said to stand: no cap on the throttle then, and (started anew out of a
+    past that was kept, with late wheels) no number at all."""
+    config = rover().with_changes(
+        rover__top_speed_mps=5.0, limits__max_speed_mps=4.0, encoders__delay_s=late_s
+    )
+    truth = drive(config, [(0, 0), (1, 0), (7, 12), (10, 12)])
+    lag = round(late_s / DT_S)
+    readings = [
+        dataclasses.replace(r, counts=truth.readings[max(0, k - lag)].counts, throttle=0.5)
+        for k, r in enumerate(truth.readings)
+    ]
+    decisions = run(Guard(config, engine), readings)
+    found = np.array([d.estimate.speed_mps for d in decisions])
+    assert np.abs(found - truth.speed_mps).max() < 0.3
+    fast = [d for d, v in zip(decisions, truth.speed_mps, strict=True) if v > 6.0]
+    assert all("overspeed" in {f.kind for f in d.findings} for d in fast)
+    assert decisions[-1].throttle == 0.0
+
+
+def test_what_is_no_number_does_not_stay():
+    """Whatever got it in: an estimate that is no number is given up like one that cannot be."""
+    config = CONFIGS["96 counts"]
+    truth = drive(config, [(0, 0), (0.6, 0), (1.2, 0.6), (6, 0.6)])
+    guard = Guard(config)
+    body = guard._core._fusion.motion.body
+    found = []
+    for k, reading in enumerate(truth.readings):
+        if k == 300:
+            body.engine.x[0] = body.engine.P[0, 1] = np.nan
+        found.append(guard.step(reading).estimate.speed_mps)
+    late = 300 + round(RECOVERED_S / DT_S)
+    assert np.abs(np.array(found) - truth.speed_mps)[late:].max() < 0.1
 
 
 # --- Counters --------------------------------------------------------------------------------

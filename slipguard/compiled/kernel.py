@@ -36,13 +36,15 @@ def ready(compiled: Any, *arguments: Any) -> None:
 
 
 def fingerprint(*packages: ModuleType) -> int:
-    """A number that changes with the code that is compiled: of these, and how it is done.
+    """A number that changes with the code that is compiled: of these, of the values and constants
+    they read, and how it is done.
 
     numba looks at the file of the compiled function alone to see whether what it has in its cache
     is still true; what it calls is in other files.
     """
     digest = hashlib.sha256()
-    for folder in (*(Path(p.__path__[0]) for p in packages), Path(__file__).parent):
+    here = Path(__file__).parent
+    for folder in (here.parent, *(Path(p.__path__[0]) for p in packages), here):
         for path in sorted(folder.glob("*.py")):
             digest.update(path.read_bytes())
     return int.from_bytes(digest.digest()[:7])

@@ -46,6 +46,7 @@ SLIDE_TAU_S = 3.0  # within which tyres end a slide sideways
 
 START_FORCE_SD = 2.0  # m/s2: gravity along x and bias before anything is known, a 20 % slope
 MOST_TOP_SPEEDS = 1.5  # no rover is faster than so many times the speed it can never exceed
+MOST_APART = 1.5  # nor than so many times its rims, where they are
 MOST_BIAS_SD = 5.0  # nor is a bias so many of its standard deviations large
 TURNED_SD_MPS = 0.1  # of the speed, after its sign was mistaken
 REST_SPEED_SD = 0.01  # m/s
@@ -330,7 +331,9 @@ class Body:
         if not self.slides and abs(wz * v) < SLIDE_FROM_MPS2:
             self._side_mps = held_mps
             return False
-        self._side_mps += side_mps2 * dt + (held_mps - self._side_mps) * min(1.0, dt / SLIDE_TAU_S)
+        side = self._side_mps + side_mps2 * dt
+        side += (held_mps - self._side_mps) * min(1.0, dt / SLIDE_TAU_S)
+        self._side_mps = max(-self._most_speed, min(self._most_speed, side))
         return True
 
     def _gravity_z(self, s_x: float) -> float:
@@ -480,27 +483,41 @@ class Body:
         self._s_y += k * (frame.accel[1] - self._s_y)
         return False
 
-    @property
-    def is_wrong(self) -> bool:
-        """Whether what is believed cannot be: bad data got in and spoilt it."""
+    def is_wrong(self, rims_mps: float) -> bool:
+        """Whether what is believed cannot be: bad data got in and spoilt it.
+
+        ``rims_mps``: speed of the rims in the middle; a rover that runs away is as fast as they.
+        """
         x = self.engine.x
+        v, c, b = float(x[V]), float(x[C]), float(x[B])
+        most_mps = max(self._most_speed, abs(rims_mps) * MOST_APART)
+        can_be = abs(v) <= most_mps and abs(c) <= self._most_force
+        # Said so that what is no number cannot be either.
         return (
-            abs(float(x[V])) > self._most_speed
-            or abs(float(x[C])) > self._most_force
-            or abs(float(x[B])) > MOST_BIAS_SD * self._gyro_bias_sd
-            or self._rest.contradicted
+            not (can_be and abs(b) <= MOST_BIAS_SD * self._gyro_bias_sd) or self._rest.contradicted
         )
 
     def forget(self, frame: Frame) -> None:
-        """Start anew, as sure as a new one is."""
-        self.engine.reset(V, 0.0, self._top_speed**2, UNTIED)
-        self.engine.reset(C, 0.0, START_FORCE_SD**2, UNTIED)
-        self.engine.reset(B, 0.0, self._gyro_bias_sd**2, UNTIED)
-        self.engine.reset(D, self._least_late_s, self._late_var, UNTIED)
+        """Start anew, as sure as a new one is; the wheels then say where each rim is."""
+        x, P = self.engine.x, self.engine.P
+        for j in range(N_STATE):
+            x[j] = 0.0
+            for k in range(N_STATE):
+                P[j, k] = 0.0
+        x[D] = self._least_late_s
+        P[V, V] = self._top_speed**2
+        P[C, C] = START_FORCE_SD**2
+        P[B, B] = self._gyro_bias_sd**2
+        P[D, D] = self._late_var
+        self._late.forget()
+        for i in range(4):
+            self.late_m[i] = self.hub_mps[i] = 0.0
         self._s_y = frame.accel[1]
         for j in range(3):
             self._gyro_bias[j] = 0.0
             self.accel_smooth[j] = frame.accel[j]
+        self.accel_mps2 = self._side_mps = self._lever_speed = self._rock = 0.0
+        self._vibration_var = 0.0
         self.at_rest = False
         self._calm_s = SLIDE_LINGER_S
         self.slides = False

@@ -98,7 +98,7 @@ class Cleaning:
         )
         self._last_counts = [math.nan] * 4
         self._timed = False
-        self._same_imu = 0
+        self._same_imu = [0, 0]  # samples in a row: of the accelerometer, of the gyro
         self._last_imu = [math.nan] * 6
         self._frozen_s = max(FROZEN_S, FROZEN_PERIODS / imu.rate_hz)
         self._nominal_s = 1.0 / imu.rate_hz
@@ -180,27 +180,27 @@ class Cleaning:
             if max(abs(gx), abs(gy), abs(gz)) >= self._gyro_range:
                 return GYRO_SATURATED
         last = self._last_imu
-        same_accel = not has_accel or (ax == last[0] and ay == last[1] and az == last[2])
-        same_gyro = not has_gyro or (gx == last[3] and gy == last[4] and gz == last[5])
-        if same_accel and same_gyro:
-            # What is repeated tells nothing of now, be the sensor slow or frozen.
-            self._same_imu += 1
-            lasts = frame.imu_age_s > self._frozen_s
-            return FROZEN if self._same_imu >= FROZEN_SAMPLES and lasts else GOOD
-        self._same_imu = 0
+        # What is repeated tells nothing of now, be the sensor slow or frozen.
+        same = self._same_imu
         if has_accel:
+            same[0] = same[0] + 1 if ax == last[0] and ay == last[1] and az == last[2] else 0
+        if has_gyro:
+            same[1] = same[1] + 1 if gx == last[3] and gy == last[4] and gz == last[5] else 0
+        if has_accel and same[0] == 0:
             last[0], last[1], last[2] = ax, ay, az
             bias = self._accel_bias
             self._to_body(ax - bias[0], ay - bias[1], az - bias[2], frame.accel)
             frame.imu_new = True
             frame.imu_dt_s = frame.accel_age_s if math.isfinite(frame.accel_age_s) else 0.0
             frame.accel_age_s = 0.0
-        if has_gyro:
+        if has_gyro and same[1] == 0:
             last[3], last[4], last[5] = gx, gy, gz
             bias = self._gyro_bias
             self._to_body(gx - bias[0], gy - bias[1], gz - bias[2], frame.gyro)
             frame.gyro_age_s = 0.0
-        return GOOD
+        frozen_accel = same[0] >= FROZEN_SAMPLES and frame.accel_age_s > self._frozen_s
+        frozen_gyro = same[1] >= FROZEN_SAMPLES and frame.gyro_age_s > self._frozen_s
+        return FROZEN if frozen_accel or frozen_gyro else GOOD
 
     def _to_body(self, x: float, y: float, z: float, out: list[float]) -> None:
         if not self._turned:

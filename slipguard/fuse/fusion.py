@@ -84,7 +84,7 @@ class Motion:
         if body.watch_rest(frame, wheels.still_s, blind):
             wheels.forget_phase(body)
         body.bound_lateness()
-        if body.is_wrong:
+        if body.is_wrong(wheels.middle_mps):
             body.forget(frame)
             wheels.forget(body)
         return self._values(frame)

@@ -38,6 +38,12 @@ class LateTravel:
         while self._taken > 1 and self._time_s(1) < self._clock_s - late_s:
             self._drop()
 
+    def forget(self) -> None:
+        """Know of no step before this one."""
+        self._taken = 0
+        for i in range(4):
+            self._travel_m[i] = self._sum_mps[i] = self._sum_m[i] = 0.0
+
     def look_back(self, late_s: float, late_m: list[float]) -> None:
         """Write into ``late_m`` (4,) how far each rim was to go in the last ``late_s``."""
         if self._taken == 0:

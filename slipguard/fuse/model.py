@@ -97,7 +97,7 @@ def box_update(
     if alpha > 5.0 or beta < -5.0:  # far outside: the near edge is the measurement
         return (low - mean if alpha > 0 else high - mean), edge_sd * edge_sd + 1e-12
     mass = 0.5 * (math.erfc(-beta / _SQRT2) - math.erfc(-alpha / _SQRT2))
-    if mass > 1.0 - 1e-9:
+    if not 0.0 < mass <= 1.0 - 1e-9:
         return 0.0, NO_INFORMATION
     at_low = _PHI0 * math.exp(-0.5 * alpha * alpha)
     at_high = _PHI0 * math.exp(-0.5 * beta * beta)

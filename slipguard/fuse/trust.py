@@ -130,6 +130,12 @@ class Wheels:
         return still_s if still_s < math.inf else 0.0
 
     @property
+    def middle_mps(self) -> float:
+        """Rim speed of the two wheels in the middle."""
+        fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
+        return model.middle([fl.rim_mps, fr.rim_mps, rl.rim_mps, rr.rim_mps])
+
+    @property
     def rim_jump_sd(self) -> Quad:
         """As in ``Estimate``."""
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
