@@ -107,7 +107,7 @@ class Watched:
             assert throttle == 0.0, "driven before neutral was seen"
 
     def _check_brakes(self, decision: Decision, dt: float) -> None:
-        before = self._last.brakes if self._last else (0.0,) * 4
+        before = self._last.brakes if self._last else decision.brakes  # a hold is there at once
         most = self.config.brakes.slew_per_s * dt + 1e-9
         for i, (now, then) in enumerate(zip(decision.brakes, before, strict=True)):
             assert 0.0 <= now <= 1.0

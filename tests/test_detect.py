@@ -787,3 +787,25 @@ def test_every_finding_carries_its_evidence():
         assert finding.detail in finding.reason
         if finding.wheel:
             assert finding.wheel in finding.reason
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_what_gains_speed_with_nobody_driving_runs_away(way):
+    """Coasting on is not rolling, be it for long or over a bump; getting faster than before is:
+    0.15 m/s more than the slowest since the stick was let go."""
+
+    def rolling(then):
+        truth = drive(rover(), [(0, 0), (0.3, 0), (1, 0.8 * way), *then])
+        readings = [
+            dataclasses.replace(r, throttle=0.5 * way if 100.3 < r.t_s < 101.0 else 0.0)
+            for r in truth.readings
+        ]
+        return truth, onsets(run(rover(), readings), "rolling")
+
+    truth, found = rolling([(3, 0.5 * way), (5, 2.5 * way)])
+    (onset,) = found
+    speed_mps = truth.speed_mps[np.searchsorted(truth.t_s, 100.0 + onset[0])] * way
+    assert 0.64 < speed_mps < 0.75
+    assert not rolling([(3, 0.5 * way), (3.2, 0.6 * way), (6, 0.2 * way)])[1]
+    # The motor drives on for a moment.
+    assert not rolling([(1.25, 1.1 * way), (6, 0.2 * way)])[1]

@@ -224,7 +224,7 @@ def test_a_plugin_named_moves_beside_the_simulated_rover(monkeypatch):
         loop.run(lambda: len(rounds) >= 400)
     assert rover.actuators.channels == ("throttle",)
     assert [tuple(x.values()) for x in sent] == [done.sent.brakes for done in rounds] == felt
-    assert {max(b) for b in felt} > {0.0}
+    assert len({max(b) for b in felt}) > 1
     assert rover.plant.t_s > 1.9
 
 

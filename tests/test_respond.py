@@ -204,7 +204,8 @@ def test_stop_without_any_sensor_of_motion():
 @pytest.mark.parametrize("way", [1, -1])
 def test_parked_on_a_slope_before_it_rolls(percent, way):
     """Stopped on a slope with the stick let go: held before it has rolled 2 cm, and no brake lets
-    go afterwards. Nose up and nose down."""
+    go afterwards. Nose down it coasts on; as soon as it gains speed it is stopped, gently, and
+    held: what runs away below a driver who asks for nothing is not driven."""
     plant = Plant(rover(), slope_rad=way * math.atan(percent / 100), brake=1.0)
     drive_s = 3.0
 
@@ -218,9 +219,12 @@ def test_parked_on_a_slope_before_it_rolls(percent, way):
         assert log.way_m[turned] - log.way_m[-1] < 0.02
         assert log.decisions[-1].hold is Hold.HOLDING
         assert abs(log.v_mps[-1]) < 0.005
-    else:  # downhill it goes on coasting: the driver let go, and nothing is decided for him
-        assert log.v_mps[-1] > 1.0
-        assert not held
+    else:
+        let_go = np.argmax([d.t_s > drive_s for d in log.decisions])
+        assert log.v_mps[let_go:].max() < log.v_mps[let_go] + 1.3
+        assert log.decisions[held[0] - 1].hold is Hold.STOPPING
+        assert {log.decisions[k].hold for k in range(held[0], len(log.decisions))} == {Hold.HOLDING}
+        assert abs(log.v_mps[-1]) < 0.005
 
 
 @pytest.mark.parametrize("threshold_percent", [5, 20])
@@ -269,7 +273,7 @@ def test_a_rover_just_beyond_the_turn_is_held(speed_mps):
     hold.phase = OFF
     hold.step(
         make_estimate(speed_mps=speed_mps, speed_sd_mps=0.005, grade_rad=0.33, at_rest=False),
-        *(0, 0.0, False, False, True, False, (False,) * 4, 0.005),
+        *(0, 0.0, False, False, False, True, False, (False,) * 4, 0.005),
     )
     assert PHASES[hold.phase] is Hold.HOLDING
 

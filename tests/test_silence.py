@@ -321,5 +321,22 @@ def test_a_guard_restarted_at_speed_stops_gently(why):
     truth = drive(config, [(0, 2.0), (0.3, 2.0), (1.6, 0.05)])
     decisions = run(config, [dataclasses.replace(r, **why) for r in truth.readings])
     assert {d.hold for d in decisions[10:-40]} == {Hold.STOPPING}
-    first = [d for d in decisions if d.t_s < 100.3]
-    assert max(max(d.brakes) for d in first) < 0.5
+    assert max(max(d.brakes) for d in decisions if 100.03 < d.t_s < 100.3) < 0.5
+
+
+def test_a_guard_restarted_at_speed_on_a_pressed_stick_stops_gently():
+    """It gives no throttle before neutral was seen, so the rover would coast, downhill ever faster,
+    with a driver who believes to drive it."""
+    config = rover()
+    truth = drive(config, [(0, 1.5), (1.0, 2.5)], slope_rad=-0.2)
+    decisions = run(config, [dataclasses.replace(r, throttle=0.5) for r in truth.readings])
+    assert {d.hold for d in decisions[10:]} == {Hold.STOPPING}
+    assert decisions[-1].throttle == 0.0
+
+
+def test_the_first_command_is_the_hold_itself():
+    """A parked rover is held by its brakes as the guard starts: slewed from nothing, the first
+    commands would let it go."""
+    config = rover()
+    truth = drive(config, [(0, 0.0), (1, 0.0)], slope_rad=0.2)
+    assert min(min(d.brakes) for d in run(config, truth.readings)) >= config.hold.brake

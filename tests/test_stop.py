@@ -187,6 +187,7 @@ def test_imagined_slip_is_believed_for_a_moment_only(coasting, most_s):
             asked=1 if k < 10 else 0,
             throttle=0.0,
             must_stop=k >= 100,
+            refused=False,
             rolling=False,
             neutral=True,
             blind=False,

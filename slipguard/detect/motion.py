@@ -20,6 +20,12 @@ START_MPS, START_MPS2, MOST_START_S = 0.1, 1.0, 0.5
 """Speed, and more of it for the time since, of a rover that stood as the guard came."""
 CREEP_S = 0.3
 """A creep is said for so long, since rest may set in again with the very next step."""
+GAINED_MPS = 0.15
+"""So much faster than it was since the driver let go, it is no longer coasting: it runs away."""
+RUN_ON_S = 0.3
+"""So long after that motor and rims drive on."""
+ALONG_M, ALONG_COUNTS = 0.02, 2.0
+"""So far three wheels may be ahead of the ground since then: more, and they drive it."""
 UNKNOWN = 9
 """Instead of a direction asked for: no command was ever given."""
 ROLLS, FORWARD, AGAINST = 1, 1, 2
@@ -29,10 +35,10 @@ ROLLS, FORWARD, AGAINST = 1, 1, 2
 class RollingRule:
     """Judges travel against what the driver asks for. Numbers only: tuning runs it compiled.
 
-    With no drive asked, motion counts once the rover has been at rest, has turned round, or has
-    slowed down until it could not be told from rest: coasting on after the driver lets go does
-    not. With drive asked, motion against it counts once the rover has stopped or gone the asked
-    way since, so that slowing down before reversing does not.
+    With no drive asked, motion counts once the rover has been at rest, has turned round, has slowed
+    down until it could not be told from rest, or gains speed with its wheels: coasting on after the
+    driver lets go does not. With drive asked, motion against it counts once the rover has stopped
+    or gone the asked way since, so that slowing down before reversing does not.
 
     A brake that holds too weakly lets the rover creep from count to count, and rest is believed
     between two of them. So where it came to rest is kept, and counts away from there add up, if
@@ -68,6 +74,10 @@ class RollingRule:
         self._resting = False
         self._going = 0  # direction in the last step
         self._counts_at_origin = [0.0] * 4
+        self._let_go_s = -math.inf  # when drive was last withdrawn
+        self._slowest_mps = 0.0  # since then
+        self._slowest_m = 0.0  # and where that was
+        self._counts_at_slowest = [0.0] * 4
         self._directed = directed
         self._stays = False  # nothing but rest, and what interrupted it, since it came to rest at
         self._stays_at = [0.0] * 4
@@ -93,6 +103,7 @@ class RollingRule:
         self._resting, self._going = at_rest, 1 if v > 0 else -1
         if asked != self.asked:
             self._command_changed(distance_m, travel_m, at_rest, asked)
+            self._let_go_s = t_s
         if asked == UNKNOWN:
             self.on = False
             return
@@ -101,6 +112,7 @@ class RollingRule:
                 self._fresh_s = t_s
             if sd < KNOWN_SD_MPS:
                 self._fresh = False
+                self._let_go_s = t_s
                 since_s = max(0.0, min(t_s - self._fresh_s, MOST_START_S))
                 if abs(v) < START_MPS + START_MPS2 * since_s:
                     self._armed[1] = self._armed[-1] = True
@@ -131,7 +143,8 @@ class RollingRule:
         if way == asked or (asked == 0 and not self._armed[way]):
             self._set_origin(distance_m, travel_m)
             # Run out, as far as anyone can tell: what speeds up from here on rolls away.
-            self._armed[way] = asked == 0 and abs(v) < fast and sd < KNOWN_SD_MPS
+            out = abs(v) < fast and sd < KNOWN_SD_MPS
+            self._armed[way] = asked == 0 and (out or self._gains(t_s, v, sd, distance_m, travel_m))
             return
         if not self._armed[way]:
             if abs(v) + sd < self._speed_mps:  # it has stopped, as far as anyone can tell
@@ -186,6 +199,26 @@ class RollingRule:
         self._stays = False
         self.crept_m = crept_m
         return 1 if ahead > behind else -1
+
+    def _gains(
+        self, t_s: float, v: float, sd: float, distance_m: float, travel_m: Sequence[float]
+    ) -> bool:
+        """Whether it is faster than it was, though nobody drives it and no rim that runs on does."""
+        runs_on = 0.0 <= t_s - self._let_go_s < RUN_ON_S  # time may go back
+        if runs_on or abs(v) <= self._slowest_mps:
+            self._slowest_mps = abs(v)
+            self._slowest_m = distance_m
+            for i in range(4):
+                self._counts_at_slowest[i] = travel_m[i]
+            return False
+        if abs(v) - self._speed_sd * sd < self._slowest_mps + GAINED_MPS:
+            return False
+        most_m = max(ALONG_M, ALONG_COUNTS * self._count_m)
+        along = 0
+        for i in range(4):
+            ahead_m = travel_m[i] - self._counts_at_slowest[i] - (distance_m - self._slowest_m)
+            along += abs(ahead_m) < most_m
+        return along >= 3
 
     def _command_changed(
         self, distance_m: float, travel_m: Sequence[float], at_rest: bool, asked: int

@@ -491,11 +491,10 @@ class Body:
         x = self.engine.x
         v, c, b = float(x[V]), float(x[C]), float(x[B])
         most_mps = max(self._most_speed, abs(rims_mps) * MOST_APART)
-        can_be = abs(v) <= most_mps and abs(c) <= self._most_force
+        most_bias = MOST_BIAS_SD * self._gyro_bias_sd
         # Said so that what is no number cannot be either.
-        return (
-            not (can_be and abs(b) <= MOST_BIAS_SD * self._gyro_bias_sd) or self._rest.contradicted
-        )
+        can_be = abs(v) <= most_mps and abs(c) <= self._most_force and abs(b) <= most_bias
+        return not can_be or self._rest.contradicted
 
     def forget(self, frame: Frame) -> None:
         """Start anew, as sure as a new one is; the wheels then say where each rim is."""

@@ -47,7 +47,7 @@ PHASES = (Hold.OFF, Hold.STOPPING, Hold.HOLDING, Hold.RELEASING)
 class Event(IntEnum):
     """What can move the hold from one phase to another, most urgent first."""
 
-    STOP_WANTED = 0  # link lost or motor disabled while it moves
+    STOP_WANTED = 0  # link lost or motor disabled while it moves, or it runs away
     HOLD_WANTED = 1  # rolling, or at rest and nobody drives it
     FOUND_RUNNING = 2  # a new guard that holds, on a rover that moves and must stop
     FOUND_MOVING = 3  # the same on one that need not stop
@@ -122,6 +122,7 @@ class HillHold:
         asked: int,
         throttle: float,
         must_stop: bool,
+        refused: bool,
         rolling: bool,
         neutral: bool,
         blind: bool,
@@ -131,11 +132,12 @@ class HillHold:
         """Say in ``wish`` how hard to brake now.
 
         ``asked``: direction driven, +1, 0, -1, once unlatched; ``throttle``: what the motor
-        gets; ``must_stop``: link lost or motor disabled; ``neutral``: throttle known to be
-        neutral; ``blind``: no sensor tells motion; ``broken`` (4,): wheels whose encoder is.
+        gets; ``must_stop``: link lost or motor disabled; ``refused``: drive is asked for, and
+        latched; ``neutral``: throttle known to be neutral; ``blind``: no sensor tells motion;
+        ``broken`` (4,): wheels whose encoder is.
         """
         self._fresh_s += dt_s
-        self._change_phase(estimate, asked, must_stop, rolling, neutral, blind, broken)
+        self._change_phase(estimate, asked, must_stop, refused, rolling, neutral, blind, broken)
         if self.phase == STOPPING:
             self._stop.step(estimate, blind, broken, dt_s)
             for i in range(4):
@@ -156,6 +158,7 @@ class HillHold:
         estimate: Estimate,
         asked: int,
         must_stop: bool,
+        refused: bool,
         rolling: bool,
         neutral: bool,
         blind: bool,
@@ -164,20 +167,21 @@ class HillHold:
         """Go to the next phase if something happened that leads to one, the most urgent first."""
         speed, sd = abs(estimate.speed_mps), estimate.speed_sd_mps
         moving = speed > STILL_MOVING_MPS + 2.0 * sd and not estimate.at_rest
-        if must_stop and moving and self._enter(Event.STOP_WANTED, estimate):
+        runs = moving and speed > RUNNING_MPS  # slower, a hold ends it in a centimetre or two
+        runs_away = rolling and runs
+        if ((must_stop and moving) or runs_away) and self._enter(Event.STOP_WANTED, estimate):
             return
         steep = 100.0 * abs(math.tan(estimate.grade_rad)) > self._grade_percent
         pull = -GRAVITY_MPS2 * math.sin(estimate.grade_rad)  # of gravity, forward positive
         uphill = pull * estimate.speed_mps < 0.0 and speed < LEAD_S * abs(pull)
         # Parked, running out, or about to turn round or just beyond it.
         hold = neutral and steep and (estimate.at_rest or uphill or speed + sd < STOPPED_MPS)
-        hold = hold or rolling or (must_stop and not moving)
+        hold = hold or (rolling and not runs_away) or (must_stop and not moving)
         if hold and self._enter(Event.HOLD_WANTED, estimate):
             return
         if moving and sd < 0.2 and self._fresh_s < FRESH_S:
-            # Slow enough, a hold ends it in a centimetre or two.
-            found = Event.FOUND_RUNNING if must_stop else Event.FOUND_MOVING
-            if (speed > RUNNING_MPS or not must_stop) and self._enter(found, estimate):
+            found = Event.FOUND_RUNNING if must_stop or refused else Event.FOUND_MOVING
+            if (runs or found == Event.FOUND_MOVING) and self._enter(found, estimate):
                 return
         if asked:
             back = -asked * (estimate.distance_m - self._origin_m)

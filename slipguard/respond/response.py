@@ -45,6 +45,7 @@ class Response:
         self.throttle = 0.0
         self.limit = 1.0
         self.brakes = [0.0] * 4
+        self._begun = False
         self.refused = False
         self.unwatched = False
         self.working = 4
@@ -59,11 +60,13 @@ class Response:
         must_stop = signs.link_lost or not frame.motor_enabled or frame.timeless
         self._gate.step(frame, must_stop)
         asked = self._gate.asked(frame)
+        self.refused = self._gate.latched and wanted != 0.0
         self.hold.step(
             estimate,
             asked,
             max(-self.limit, min(self.limit, wanted)),
             must_stop,
+            self.refused,
             signs.rolling,
             self._gate.neutral(frame),
             blind,
@@ -71,7 +74,9 @@ class Response:
             dt,
         )
         self.traction.step(estimate, signs.spinning, asked != 0, dt)
-        most = self._slew * dt
+        # The first command is the hold itself: brakes that held a parked rover must not be let go.
+        most = self._slew * dt if self._begun else 1.0
+        self._begun = True
         for i in range(4):
             wish = max(self.traction.wish[i], self.hold.wish[i])
             change = max(0.0, min(1.0, wish)) - self.brakes[i]
@@ -87,7 +92,6 @@ class Response:
         self.throttle = 0.0
         if asked and not must_stop:
             self.throttle = max(-self.limit, min(self.limit, wanted))
-        self.refused = self._gate.latched and wanted != 0.0
         self._watch_brakes(frame)
 
     def _watch_brakes(self, frame: Frame) -> None:
