@@ -203,7 +203,7 @@ class RollingRule:
     def _gains(
         self, t_s: float, v: float, sd: float, distance_m: float, travel_m: Sequence[float]
     ) -> bool:
-        """Whether it is faster than it was, though nobody drives it and no rim that runs on does."""
+        """Whether it is faster than it was, and neither driver nor rims that run on drive it."""
         runs_on = 0.0 <= t_s - self._let_go_s < RUN_ON_S  # time may go back
         if runs_on or abs(v) <= self._slowest_mps:
             self._slowest_mps = abs(v)
