@@ -151,3 +151,13 @@ def test_a_drive_that_is_there_stays(log, capsys):
     assert converted(log, MAPPING) == Exit.RECORDING
     assert "is there already and is not overwritten" in capsys.readouterr().err
     assert log.with_name("drive.csv").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize("name", ["drive.csv", "drive.parquet"])
+def test_the_drives_of_others_stay(log, name):
+    """Whatever they are called; and nothing is left beside the new drive."""
+    other = log.with_name(f"part-{name}.csv")
+    other.write_text("mine", encoding="utf-8")
+    assert converted(log, MAPPING, name) == Exit.DONE
+    assert other.read_text(encoding="utf-8") == "mine"
+    assert {p.name for p in log.parent.iterdir()} == {log.name, "map.yaml", name, other.name}

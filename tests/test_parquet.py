@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import math
+import os
 import shutil
 import subprocess
 import sys
@@ -22,6 +24,7 @@ from slipguard.cli import main
 from slipguard.cli.exits import Exit
 from slipguard.recording import open_recording
 from slipguard.recording.convert import convert
+from slipguard.recording.find import find_drives
 from slipguard.recording.writer import TableWriter
 
 REPLAY = Path(__file__).parent.parent / "replay"
@@ -188,6 +191,47 @@ def test_nothing_is_overwritten_and_nothing_half_is_left(bank, tmp_path):
         with pytest.raises(RecordingError, match=r"c\.csv:3"):
             convert(tmp_path / "c.csv", tmp_path / name)
     assert not list(tmp_path.glob("*d.*"))
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "bystander"),
+    [
+        ("part-z.csv.gz", "z.csv.gz", "part-z.csv.gz"),
+        ("a.csv", "z.csv", "part-z.csv"),
+        ("a.csv", "z.parquet", "z.parquet.part"),
+    ],
+)
+def test_converting_touches_no_file_but_the_new_one(source, target, bystander, tmp_path):
+    """Whatever the files beside it are called: the source and the drives of others stay."""
+    for name in {source, bystander}:
+        with TableWriter(tmp_path / name, ("t_s", "fl_count")) as table:
+            table.write_cells((0, 1))
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    assert convert(tmp_path / source, tmp_path / target) == 1
+    assert len(list(open_recording(tmp_path / target))) == 1
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.name != target} == before
+    for name in (source, target):  # nor is a drive written over itself
+        with pytest.raises(RecordingError, match="is there already and is not overwritten"):
+            convert(tmp_path / name, tmp_path / name)
+    assert (tmp_path / source).read_bytes() == before[source]
+
+
+@pytest.mark.parametrize("target", ["z.csv", "z.csv.gz", "z.parquet"])
+def test_what_a_power_cut_leaves_of_converting_is_no_drive(target, tmp_path, monkeypatch):
+    """Half a drive is not found beside the whole ones, and a full disk names the drive wanted."""
+    with TableWriter(tmp_path / "a.csv", ("t_s", "fl_count")) as table:
+        table.write_cells((0, 1))
+    seen = []
+
+    def full(part, path):
+        seen.extend(find_drives([tmp_path]))
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(RecordingError, match=rf"/{target}: cannot write: No space left on device"):
+        convert(tmp_path / "a.csv", tmp_path / target)
+    assert seen == [tmp_path / "a.csv"]
+    assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
 
 
 def test_without_pyarrow_it_says_how_to_get_it(bank):

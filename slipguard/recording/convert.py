@@ -6,10 +6,11 @@ import os
 import shutil
 from pathlib import Path
 
-from slipguard.errors import RecordingError, unwritable
+from slipguard.errors import RecordingError
 from slipguard.recording.find import SUFFIXES, is_drive
 from slipguard.recording.labels import labels_path, load_labels
 from slipguard.recording.reader import PARQUET, Recording, open_recording
+from slipguard.recording.whole import part_of
 from slipguard.recording.writer import TableWriter
 
 
@@ -37,7 +38,9 @@ def convert(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> i
             )
     rows = write_drive(drive, target)
     if labels:
-        shutil.copyfile(old, new)
+        with part_of(new) as part:
+            shutil.copyfile(old, part)
+            os.replace(part, new)
     return rows
 
 
@@ -56,15 +59,11 @@ def write_drive(drive: Recording, target: Path) -> int:
 
         return write_parquet(drive, target)
     rows = 0
-    part = target.with_name(f"part-{target.name}")
-    try:
-        with TableWriter(part, drive.columns) as table:
+    packed = target.suffix.lower() == ".gz"
+    with part_of(target) as part:
+        with TableWriter(part, drive.columns, packed=packed) as table:
             for _, cells in drive.cells():
                 table.write_cells(cells)
                 rows += 1
         os.replace(part, target)
-    except OSError as err:
-        raise unwritable(target, err) from err
-    finally:
-        part.unlink(missing_ok=True)
     return rows

@@ -29,6 +29,7 @@ from slipguard.errors import RecordingError
 from slipguard.recording import columns as col
 from slipguard.recording.convert import check_target, write_drive
 from slipguard.recording.reader import open_recording
+from slipguard.recording.whole import part_of
 from slipguard.recording.writer import TableWriter
 from slipguard.section import load_section, read_text, show
 from slipguard.settings import GRAVITY_MPS2, setting
@@ -151,22 +152,20 @@ def convert_mcap(
     check_target(target)
     wanted = load_mapping(mapping)
     rows = _Rows(wanted)
-    part = target.with_name(f"part-{target.name}.csv")
     count = 0
-    try:
+    with part_of(target) as part:
         with TableWriter(part, (col.TIME, *wanted.columns)) as table:
             for row in rows.of(_messages(source, wanted)):
                 table.write_cells(row)
                 count += 1
         if not count:
             raise RecordingError(f"{source}: no message of {', '.join(wanted.topics)}")
-        for _ in (drive := open_recording(part)):
-            pass  # what cannot be replayed is found here, not on the day it is needed
+        try:
+            for _ in (drive := open_recording(part)):
+                pass  # what cannot be replayed is found here, not on the day it is needed
+        except RecordingError as err:
+            raise RecordingError(str(err).replace(str(part), str(source))) from err
         write_drive(drive, target)
-    except RecordingError as err:
-        raise RecordingError(str(err).replace(str(part), str(source))) from err
-    finally:
-        part.unlink(missing_ok=True)
     return count, rows.notes(count)
 
 

@@ -12,9 +12,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from slipguard.errors import RecordingError, unwritable
+from slipguard.errors import RecordingError
 from slipguard.recording import columns as col
 from slipguard.recording.reader import Recording
+from slipguard.recording.whole import part_of
 
 try:
     import pyarrow as pa
@@ -119,9 +120,8 @@ def write_parquet(drive: Recording, path: str | os.PathLike[str]) -> int:
     path = Path(path)
     kinds = _kinds(drive)
     schema = pa.schema([(n, k.type) for n, k in zip(drive.columns, kinds, strict=True)])
-    part = path.with_name(f"{path.name}.part")
     rows = 0
-    try:
+    with part_of(path) as part:
         with pq.ParquetWriter(part, schema, compression="zstd") as writer:
             for block in _blocks(drive):
                 columns = zip(*block, strict=True)
@@ -132,10 +132,6 @@ def write_parquet(drive: Recording, path: str | os.PathLike[str]) -> int:
                 writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
                 rows += len(block)
         os.replace(part, path)
-    except OSError as err:
-        raise unwritable(path, err) from err
-    finally:
-        part.unlink(missing_ok=True)
     return rows
 
 

@@ -17,13 +17,20 @@ from slipguard.recording import columns as col
 
 
 class TableWriter:
-    """Rows of a CSV file, packed when its name ends in ``.gz``.
+    """Rows of a CSV file; one that is there is replaced, as ``open(path, "w")`` does.
 
+    Packed when its name ends in ``.gz``, unless ``packed`` says otherwise.
     The same rows give the same bytes: no time and no file name goes into the packed file.
     A None is a blank cell; a float is written so that it reads back exactly.
     """
 
-    def __init__(self, path: str | os.PathLike[str], columns: Sequence[str]) -> None:
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        columns: Sequence[str],
+        *,
+        packed: bool | None = None,
+    ) -> None:
         self.path = Path(path)
         self.columns = tuple(columns)
         try:
@@ -31,7 +38,7 @@ class TableWriter:
         except (OSError, ValueError) as err:  # ValueError: a NUL character in the path
             raise self._error(err) from err
         self._packed: gzip.GzipFile | None = None
-        if self.path.suffix.lower() == ".gz":
+        if self.path.suffix.lower() == ".gz" if packed is None else packed:
             self._packed = gzip.GzipFile("", "wb", 9, self._file, mtime=0)
         stream: Any = self._packed or self._file
         self._text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
