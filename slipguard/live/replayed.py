@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from slipguard.config import Config
+from slipguard.frame import GAP_S
 from slipguard.live.clock import Clock
 from slipguard.live.command import Command
 from slipguard.live.desk import DeskActuators, host_for
@@ -20,7 +22,10 @@ EARLY_S = 1e-6
 
 
 class ReplayedSensors(SensorSource):
-    """Rows of a recording, each when its time has come.
+    """Rows of a recording, each when its time has come; one without a time at once.
+
+    A silence of the recording lasts no longer than ``GAP_S``, which is all the guard needs to take
+    it for one; a clock that was set back goes on from there.
 
     It is also the ``Operator`` that gave the commands recorded. A recording does not react to
     what is decided.
@@ -41,7 +46,8 @@ class ReplayedSensors(SensorSource):
         self._clock = clock
         self._rows: Iterator[Reading] = iter(())
         self._next: Reading | None = None
-        self._offset_s: float | None = None
+        self._offset_s = 0.0
+        self._before_s: float | None = None
         self._command: Command | None = None
 
     def poll(self, now_s: float) -> Command | None:
@@ -58,10 +64,8 @@ class ReplayedSensors(SensorSource):
 
     def _read(self) -> Reading | None:
         now_s = self._clock()
-        if self._offset_s is None and self._next is not None:
-            self._offset_s = now_s - self._next.t_s
         due: Reading | None = None
-        while self._next is not None and self._next.t_s + self._shift_s <= now_s + EARLY_S:
+        while self._next is not None and self._is_due(self._next.t_s, now_s):
             due = self._next if due is None else newest(due, self._next)
             self._next = next(self._rows, None)
         self.finished = self._next is None
@@ -80,9 +84,15 @@ class ReplayedSensors(SensorSource):
         self._rows = iter(())
         self._next = None
 
-    @property
-    def _shift_s(self) -> float:
-        return self._offset_s or 0.0
+    def _is_due(self, t_s: float, now_s: float) -> bool:
+        if not math.isfinite(t_s):
+            return True
+        if self._before_s is None:
+            self._before_s, self._offset_s = t_s, now_s - t_s
+        step_s = t_s - self._before_s
+        self._offset_s -= step_s - min(max(step_s, 0.0), GAP_S)
+        self._before_s = t_s
+        return t_s + self._offset_s <= now_s + EARLY_S
 
     def host(
         self, config: Config, clock: Clock, *, threads: bool = True, beside: Collection[str] = ()
