@@ -52,6 +52,15 @@ def test_the_front_door_does_without_the_command_line():
     assert not _loaded("import slipguard") & {"typer", "click", "rich", "asyncio", "http"}
 
 
+def test_what_only_unix_has_is_not_needed_to_import():
+    """Replay and tuning are wanted on any desk; what needs Unix may fail when it is used."""
+    without = (
+        "import signal, sys; del signal.SIGHUP; sys.modules.update(resource=None, fcntl=None); "
+        "import slipguard.cli, slipguard.live, slipguard.tune"
+    )
+    assert "slipguard" in _loaded(without)
+
+
 def test_what_is_not_imported_is_there_when_it_is_used():
     """The default engine is filterpy's: a guard that was built has loaded it, scipy with it."""
     build = (

@@ -14,7 +14,10 @@ from types import FrameType
 
 from slipguard.live.loop import Loop
 
-SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+SIGNALS = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
+)
+"""Those that the system has: outside Unix there is no SIGHUP."""
 
 
 @contextmanager
