@@ -552,6 +552,9 @@ def test_a_full_disk_is_a_recording_error():
         ("a/hill.csv.gz", "a/hill.yaml"),
         ("a/hill.1.csv.gz", "a/hill.1.yaml"),
         ("hill", "hill.yaml"),
+        ("CARD/DRIVE.CSV", "CARD/DRIVE.yaml"),
+        ("Hill.Csv.GZ", "Hill.yaml"),
+        ("HILL.PARQUET", "HILL.yaml"),
     ],
 )
 def test_labels_stand_beside_the_drive(drive_name, labels_name):

@@ -74,11 +74,12 @@ class Labels:
 
 def labels_path(drive: str | os.PathLike[str]) -> Path:
     """Where the labels of a drive are: ``NAME.yaml`` beside ``NAME.csv``, ``NAME.csv.gz`` or
-    ``NAME.parquet``."""
+    ``NAME.parquet``, however these are capitalised."""
     drive = Path(drive)
     name = drive.name
     for suffix in (".parquet", ".gz", ".csv"):
-        name = name.removesuffix(suffix)
+        if name.lower().endswith(suffix):
+            name = name[: -len(suffix)]
     return drive.parent / f"{name}.yaml"
 
 
