@@ -18,7 +18,7 @@ class Sink(AlertSink):
         self.state_period_s = state_period_s
         self.sent = []
         self.shown = []
-        self.error = None
+        self.error = self.close_error = None
         self.on_send = lambda: None
 
     def _open(self):
@@ -34,7 +34,8 @@ class Sink(AlertSink):
         self.shown.append(decision.t_s)
 
     def _close(self):
-        pass
+        if self.close_error:
+            raise self.close_error
 
 
 class Bench:
@@ -166,3 +167,13 @@ def test_stopping_says_what_was_not_sent():
     bench.sink.error = OSError("no route")
     bench.post("a", "b")
     assert bench.outbox.stop(1.0) == "2 alerts were not sent: OSError: no route"
+
+
+@pytest.mark.parametrize("error", [None, OSError("no route")])
+def test_stopping_says_that_a_sink_could_not_be_closed(error):
+    """And does not take it for the reason why alerts were not sent."""
+    bench = Bench()
+    bench.sink.error, bench.sink.close_error = error, ValueError("no such port")
+    bench.post("a")
+    unsent = "1 alerts were not sent: OSError: no route; " if error else ""
+    assert bench.outbox.stop(1.0) == f"{unsent}close: ValueError: no such port"

@@ -46,6 +46,7 @@ class Outbox:
         self._tries = 0
         self._retry_s = float("-inf")
         self._stopping = False
+        self._close_problem = ""
         self._thread: threading.Thread | None = None
 
     @property
@@ -111,7 +112,8 @@ class Outbox:
             if self._thread.is_alive():
                 return f"did not end within {within_s:g} s; left behind"
         left = len(self._alerts)
-        return f"{left} alerts were not sent: {self.reason}" if left else None
+        unsent = f"{left} alerts were not sent: {self.reason}" if left else ""
+        return "; ".join(filter(None, (unsent, self._close_problem))) or None
 
     def _pump_state(self, now_s: float) -> float:
         period_s = self.sink.state_period_s
@@ -165,4 +167,4 @@ class Outbox:
         try:
             self.sink.close()
         except BaseException as err:
-            self.reason = one_line(err)
+            self._close_problem = f"close: {one_line(err)}"
