@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -85,6 +86,20 @@ def test_a_replayed_run(tmp_path, capsys):
     shutil.copy(ROVER_FILE, tmp_path)
     assert main(["run", "--source", f"replay:{drive}", "--speed", "0"]) == Exit.DONE
     assert "brakes hold the rover" in capsys.readouterr().out
+
+
+def test_a_disk_that_is_full_at_the_end_is_told(short, tmp_path, capsys, monkeypatch):
+    """The run went well; that its recording lacks the end is said all the same."""
+
+    def full(file):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("slipguard.live.recorder.DriveFile.close", full)
+    words = ["run", "--source", short, "--speed", "0", "--record", str(tmp_path)]
+    assert main(words) == Exit.DONE
+    told = capsys.readouterr().err
+    assert told.startswith("slipguard: while it ended: recorder: ")
+    assert "No space left on device" in told
 
 
 def test_check_arms_and_ends(tmp_path, short, capsys):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import os
 import re
@@ -18,6 +19,7 @@ from synthetic import QUICK
 from slipguard import Config, ConfigError, Guard, Hold
 from slipguard.live import ArmingError, LiveSettings, Loop, Recorder, VirtualClock, stop_on_signals
 from slipguard.live.interpreter import undisturbed
+from slipguard.live.recorder import DriveFile
 from slipguard.live.replayed import ReplayedSensors
 from slipguard.live.simulated import SimulatedRover
 from slipguard.plugin import BRAKES, Actuator, AlertSink, Health, SensorSource, WhenSilent
@@ -142,6 +144,41 @@ def test_a_recorded_drive_through_the_live_loop_is_the_replay_of_it(tmp_path):
     for done, row in itertools.islice(zip(rounds, rows, strict=True), 10, None):
         again = replace(done.reading, t_s=row.reading.t_s)
         assert again == row.reading
+
+
+@pytest.mark.parametrize("times", ["nan,nan,nan,nan", "0,nan,0.01,inf", "0,0.01,1e9,0.02"])
+def test_a_replayed_drive_ends_whatever_its_clock_says(times, tmp_path):
+    """Rows without a time, and clocks that jump, do not make the loop wait for ever."""
+    path = tmp_path / "drive.csv"
+    rows = [f"{t},{i}\n" for i, t in enumerate(times.split(","))]
+    path.write_text("t_s,fl_count\n" + "".join(rows), encoding="utf-8")
+    clock = VirtualClock(50.0)
+    sensors = ReplayedSensors(open_recording(path), clock)
+    sensors.open()
+    newest = None
+    while not sensors.finished and clock() < 52.0:
+        newest = sensors.read() or newest
+        clock.advance(0.01)
+    assert sensors.finished
+    assert newest.counts[0] == 3
+
+
+def test_a_replayed_drive_goes_on_after_a_silence_and_a_clock_set_back(tmp_path):
+    """A silence stays one for the guard; rows after a clock was set back come one by one."""
+    path = tmp_path / "drive.csv"
+    times = (0.0, 0.1, 60.0, 60.1, 5.0, 5.1)
+    rows = "".join(f"{t},{i}\n" for i, t in enumerate(times))
+    path.write_text("t_s,fl_count\n" + rows, encoding="utf-8")
+    clock = VirtualClock(50.0)
+    sensors = ReplayedSensors(open_recording(path), clock)
+    sensors.open()
+    came_s = {}
+    for _ in range(200):
+        if (reading := sensors.read()) is not None:
+            came_s[reading.counts[0]] = clock() - 50.0
+        clock.advance(0.01)
+    # Rows 3 and 4 fall into one round: the clock was set back between them.
+    assert came_s == pytest.approx({0: 0.0, 1: 0.1, 2: 0.6, 4: 0.7, 5: 0.8}, abs=0.011)
 
 
 def test_on_a_desk_alert_sinks_stay_and_nothing_that_moves(monkeypatch):
@@ -311,6 +348,22 @@ def test_a_disk_that_cannot_be_written(tmp_path):
     recorder = Recorder(tmp_path, "counts")
     recorder.problem = "No space left on device"
     assert "recorder: No space left on device" in refusal(Rig(recorder=recorder))
+
+
+def test_a_disk_that_is_full_at_the_end_is_told(tmp_path, monkeypatch):
+    """By whoever closes the loop: nobody reads alerts any more."""
+
+    def full(file):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    rig = Rig(record=str(tmp_path))
+    with rig.loop:
+        rig.loop.round()
+        monkeypatch.setattr(DriveFile, "push", full)
+        (told,) = rig.loop.close()
+    assert told.startswith("recorder: ")
+    assert "No space left on device" in told
+    assert rig.loop.problems == (told,)
 
 
 def test_every_problem_is_told_at_once():

@@ -19,7 +19,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from slipguard.cli.console import console, table
-from slipguard.cli.run import simulator
+from slipguard.cli.run import close_recorder, simulator, tell
 from slipguard.commission import (
     CAUTION,
     Item,
@@ -186,13 +186,14 @@ def _tried(
         parts = {"host": host, "operator": bench, "clock": clock, "threads": False}
     if settings.record is not None:
         recorder = make_recorder(config, settings, rover).start()
-        stack.callback(recorder.close)
+        stack.callback(close_recorder, recorder)
         if rover is None:
             text: str = simulator().DEMO_ROVER_YAML
             (recorder.folder / "rover.yaml").write_text(text, encoding="utf-8")
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, **parts)
     session = Session(loop, simulated=bench is not None)
+    stack.callback(lambda: tell(loop.problems))
     stack.enter_context(stop_on_signals(loop))
     stack.enter_context(loop)
     console().print(CAUTION)

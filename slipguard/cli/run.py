@@ -22,6 +22,7 @@ from slipguard.live import (
     LiveSettings,
     Loop,
     MonotonicClock,
+    Recorder,
     Timing,
     VirtualClock,
     make_recorder,
@@ -118,6 +119,7 @@ def run(
             loop.watchers.append(stack.enter_context(shown).watch)
         else:
             loop.watchers.append(stack.enter_context(AlertLines()).watch)
+        stack.callback(lambda: tell(loop.problems))
         stack.enter_context(stop_on_signals(loop))
         stack.enter_context(loop)
         warning = _not_commissioned(rover, config) if not desk else ""
@@ -234,13 +236,26 @@ def _loop(
                 copy.write_text(text, encoding="utf-8")
             except OSError as err:
                 raise unwritable(copy, err) from err
-        stack.callback(recorder.close)
+        stack.callback(close_recorder, recorder)
         parts["recorder"] = recorder
     loop = Loop(config, settings=settings, clock=clock, threads=threads, **parts)
     if kind == "simulate":
         loop.watchers += [made.steer_by] if listen is not None else []
         loop.watchers += [made.follow] if beside else []
     return loop, finished
+
+
+def close_recorder(recorder: Recorder) -> None:
+    """Finish a recording; say what was lost by that."""
+    recorder.close()
+    if recorder.problem:
+        tell((f"recorder: {recorder.problem}",))
+
+
+def tell(problems: Sequence[str]) -> None:
+    """What went wrong while a run ended."""
+    for problem in problems:
+        typer.echo(f"slipguard: while it ended: {problem}", err=True)
 
 
 def simulator() -> Any:

@@ -117,6 +117,8 @@ class Loop:
         stop still cuts the throttle."""
         self.armed = False
         self.closing = False
+        self.problems: tuple[str, ...] = ()
+        """What went wrong while it closed, a line each."""
         self.operator = operator
         self.recorder = recorder
         self._rover = rover
@@ -184,7 +186,8 @@ class Loop:
             notify("STOPPING=1")
         problems = self.host.close(reason)  # first of all
         self._is_open = False
-        self._close_own()
+        problems += self._close_own()
+        self.problems += problems
         return problems
 
     def __enter__(self) -> Self:
@@ -360,7 +363,7 @@ class Loop:
             Alert(t_s=t_s, level=level, topic=topic, wheel=None, message=message)  # type: ignore[arg-type]
         )
 
-    def _close_own(self) -> None:
+    def _close_own(self) -> tuple[str, ...]:
         operator, recorder = self.operator, self.recorder
         if self._own[0] and operator is not None:
             operator.close()
@@ -368,6 +371,9 @@ class Loop:
         if self._own[1] and recorder is not None:
             recorder.close()
             self.recorder = None
+            if recorder.problem:
+                return (f"recorder: {recorder.problem}",)
+        return ()
 
 
 def make_recorder(
