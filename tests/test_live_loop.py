@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import errno
 import itertools
+import math
 import os
 import re
 import signal
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from demo import ROVER as ROVER_FILE
@@ -18,6 +20,7 @@ from synthetic import QUICK
 
 from slipguard import Config, ConfigError, Guard, Hold
 from slipguard.live import ArmingError, LiveSettings, Loop, Recorder, VirtualClock, stop_on_signals
+from slipguard.live.command import Command
 from slipguard.live.interpreter import undisturbed
 from slipguard.live.recorder import DriveFile
 from slipguard.live.replayed import ReplayedSensors
@@ -448,6 +451,19 @@ def test_a_watcher_that_raises_is_dropped_and_told():
         rig.drive(1.0)
     assert bad not in rig.loop.watchers
     assert sum("screen gone" in message for _, message in rig.alerts) == 1
+
+
+@pytest.mark.parametrize("said", [math.nan, "yes"])
+def test_the_motor_is_off_where_nobody_can_tell(said):
+    """An operator of one's own may say anything; only a clear yes drives."""
+    rig = Rig()
+    command = Command(throttle=0.5, steer=0.0, motor_enabled=True, age_s=0.0)
+    with rig.loop as loop:
+        loop.arm()
+        loop.operator = SimpleNamespace(poll=lambda now_s: command, news=lambda now_s: None)
+        assert loop.round().reading.motor_enabled is True
+        command = replace(command, motor_enabled=said)
+        assert loop.round().reading.motor_enabled is False
 
 
 def test_before_the_first_command_the_rover_holds():

@@ -25,10 +25,12 @@ from slipguard import Reading, RecordingError
 from slipguard.live import MonotonicClock, Recorder, VirtualClock, Watchdog
 from slipguard.live.interpreter import MOST_OBJECTS, collect_when_idle, undisturbed
 from slipguard.live.pace import Pace, Spread
-from slipguard.live.readings import SIZES, newest, plain
+from slipguard.live.readings import newest
 from slipguard.live.recorder import QUEUE_ROWS, DriveFile, Row
 from slipguard.live.watchdog import notify
 from slipguard.recording import open_recording
+from slipguard.recording.columns import VECTORS
+from slipguard.recording.plain import plain
 from slipguard.testing import make_decision
 
 # -- pace -----------------------------------------------------------------------------------------
@@ -242,7 +244,7 @@ def test_systemd_is_told_as_its_manual_says(abstract, tmp_path, monkeypatch):
 
 
 def anything(name: str) -> st.SearchStrategy:
-    if name in SIZES:
+    if name in VECTORS:
         return st.one_of(st.none(), numbers(2.0), st.lists(numbers(100.0), max_size=5))
     return st.one_of(st.none(), numbers(1.0))
 
@@ -266,7 +268,7 @@ def test_a_recording_gives_back_exactly_what_the_guard_was_given(tmp_path_factor
 
 
 def test_what_is_no_number_becomes_nan():
-    """As the guard takes it; the motor counts as disabled where nobody can tell."""
+    """As the guard takes it: a text is no number either."""
     found = plain(
         Reading(
             t_s=1.0,
@@ -274,6 +276,7 @@ def test_what_is_no_number_becomes_nan():
             accel_mps2=(1.0, 2.0),
             gyro_radps=np.array([1.0, 2.0, 3.0]),
             throttle="much",
+            steer="0.5",
             motor_enabled=math.nan,
             brake_position=(None, None, None, None),
         )
@@ -284,7 +287,8 @@ def test_what_is_no_number_becomes_nan():
     assert all(map(math.isnan, found.accel_mps2))
     assert found.gyro_radps == (1.0, 2.0, 3.0)
     assert math.isnan(found.throttle)
-    assert found.motor_enabled is False
+    assert math.isnan(found.steer)
+    assert found.motor_enabled is None
     assert found.brake_position is None
 
 

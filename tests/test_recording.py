@@ -11,10 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bad_readings import bad_stretches
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from synthetic import rover
 
-from slipguard import Reading, RecordingError
+from slipguard import Guard, Reading, RecordingError
+from slipguard.fuse.plain import finite
 from slipguard.recording import (
     STANDARD_COLUMNS,
     Event,
@@ -25,6 +28,8 @@ from slipguard.recording import (
     open_recording,
     save_labels,
 )
+from slipguard.recording.columns import VECTORS
+from slipguard.recording.plain import number
 
 HEADER = (
     "t_s,fl_count,fr_count,rl_count,rr_count,ax_mps2,ay_mps2,az_mps2,gx_radps,gy_radps,gz_radps,"
@@ -478,6 +483,67 @@ def test_numbers_of_numpy_are_written_as_numbers(tmp_path):
     assert path.read_text() == (
         "t_s,fl_count,motor_enabled,true_speed_mps\n0.1,3,1,0.3333333333333333\n"
     )
+
+
+def test_numbers_of_single_precision_are_written_as_they_are(tmp_path):
+    """numpy shows float32 short; the guard was given the number behind it."""
+    tenth = np.float32(0.1)
+    with Writer(tmp_path / "drive.csv", ("t_s", "fl_count", "throttle", "air_c")) as writer:
+        writer.write(Reading(t_s=tenth, throttle=tenth), {"air_c": tenth})
+    (row,) = rows(tmp_path / "drive.csv")
+    assert (row.reading.t_s, row.reading.throttle) == (float(tenth), float(tenth))
+    assert row.extra == {"air_c": float(tenth)}
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(stretch=bad_stretches())
+@example([Reading(t_s=0.0, throttle="x", counts="abcd"), Reading(t_s=0.005, throttle="0.5")])
+def test_whatever_the_guard_was_given_is_recorded_and_decided_the_same(tmp_path, stretch):
+    """Sensors and links may deliver anything: no drive is unreadable, or another one, by it.
+
+    But for a ``motor_enabled`` that is no number and vectors of nothing, which are written as no
+    news, and for an infinite age of a command, which the guard takes for no number where something
+    else in the reading is none.
+    """
+    readings = [replace(r, **dict.fromkeys(apart(r))) for r in stretch]
+    with Writer(tmp_path / "drive.csv", ALL_COLUMNS) as writer:
+        for reading in readings:
+            writer.write(reading)
+    live, replayed = Guard(rover()), Guard(rover())
+    for reading, row in zip(readings, rows(tmp_path / "drive.csv"), strict=True):
+        assert repr(replayed.step(row.reading)) == repr(live.step(reading))
+
+
+def apart(reading: Reading) -> list[str]:
+    """Fields of it that are left out above."""
+    groups = {n: v for n in VECTORS if isinstance(v := getattr(reading, n), list | tuple)}
+    found = [name for name, values in groups.items() if all(one is None for one in values)]
+    if not finite(reading.motor_enabled):
+        found.append("motor_enabled")
+    if math.isinf(number(reading.command_age_s)):
+        found.append("command_age_s")
+    return found
+
+
+def test_a_motor_enabled_that_is_no_number_is_written_as_no_news(tmp_path):
+    """The format has no word for it, and the guard goes on with what it knew."""
+    with Writer(tmp_path / "drive.csv") as writer:
+        writer.write(Reading(t_s=0.0, motor_enabled=math.nan))
+    (row,) = rows(tmp_path / "drive.csv")
+    assert row.reading.motor_enabled is None
+
+
+def test_a_marker_is_never_lost(tmp_path):
+    """The default header has a place for it; one without a place refuses it, as it does extras."""
+    with Writer(tmp_path / "a.csv") as writer:
+        writer.write(Reading(t_s=0.0), marker="wheel spin fl")
+    (row,) = rows(tmp_path / "a.csv")
+    assert row.marker == "wheel spin fl"
+    with (
+        Writer(tmp_path / "b.csv", STANDARD_COLUMNS) as writer,
+        pytest.raises(RecordingError, match=r"b\.csv: marker: not one of this file's columns"),
+    ):
+        writer.write(Reading(t_s=0.0), marker="wheel spin fl")
 
 
 def test_rounding_by_choice(tmp_path):

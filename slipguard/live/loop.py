@@ -17,13 +17,13 @@ from typing import Self
 
 from slipguard.config import Config
 from slipguard.decision import Alert, Decision, Hold
+from slipguard.fuse.plain import finite
 from slipguard.guard import Guard
 from slipguard.live import arming
 from slipguard.live.clock import Clock, MonotonicClock
 from slipguard.live.command_input import CommandInput, Operator, read_key
 from slipguard.live.interpreter import collect_when_idle, undisturbed
 from slipguard.live.pace import Pace, Timing
-from slipguard.live.readings import plain
 from slipguard.live.recorder import Recorder
 from slipguard.live.settings import LiveSettings
 from slipguard.live.stops import Stops
@@ -31,6 +31,7 @@ from slipguard.live.watchdog import Watchdog, notify
 from slipguard.plugin.host import Host
 from slipguard.plugin.isolate import Level
 from slipguard.reading import Reading
+from slipguard.recording.plain import plain
 
 HELD_ROUNDS = 3
 
@@ -333,7 +334,8 @@ class Loop:
                 throttle=command.throttle, steer=command.steer, command_age_s=command.age_s
             )
             if command.motor_enabled is not None:
-                self._enabled = command.motor_enabled
+                # Off where nobody can tell.
+                self._enabled = finite(command.motor_enabled) and bool(command.motor_enabled)
         values["motor_enabled"] = False if self._stops else self._enabled
         reading = plain(replace(reading, **values))  # type: ignore[arg-type]
         if not self.armed:

@@ -14,6 +14,7 @@ from typing import Any, Self
 from slipguard.errors import RecordingError, unwritable
 from slipguard.reading import Reading
 from slipguard.recording import columns as col
+from slipguard.recording.plain import number, plain
 
 
 class TableWriter:
@@ -91,8 +92,9 @@ class Writer(TableWriter):
     ----------
     path : path
         ``.csv`` or ``.csv.gz``; an existing file is replaced.
-    columns : sequence of str
-        The header. Columns the Reading does not have are taken from ``extra``.
+    columns : sequence of str, optional
+        The header; otherwise ``STANDARD_COLUMNS`` and ``marker``. Columns the Reading does not
+        have are taken from ``extra``.
     decimals : mapping of str to int, optional
         Columns to round, and to how many decimals; the others are written exactly.
 
@@ -105,7 +107,7 @@ class Writer(TableWriter):
     def __init__(
         self,
         path: str | os.PathLike[str],
-        columns: Sequence[str] = col.STANDARD,
+        columns: Sequence[str] = (*col.STANDARD, col.MARKER),
         *,
         decimals: Mapping[str, int] | None = None,
     ) -> None:
@@ -122,7 +124,7 @@ class Writer(TableWriter):
         extra: Mapping[str, float | None] | None = None,
         marker: str | None = None,
     ) -> None:
-        """Append one row.
+        """Append one row; what the guard takes for no number is written as nan.
 
         Parameters
         ----------
@@ -134,8 +136,10 @@ class Writer(TableWriter):
         Raises
         ------
         RecordingError
-            ``extra`` names a column the header does not have, or the file cannot be written.
+            ``extra`` names a column the header does not have, there is a marker and no column
+            for it, or the file cannot be written.
         """
+        reading = plain(reading)
         values: dict[str, Any] = {col.TIME: reading.t_s}
         for field, names in col.VECTORS.items():
             vector = getattr(reading, field)
@@ -146,6 +150,8 @@ class Writer(TableWriter):
         if reading.motor_enabled is not None:
             values[col.MOTOR_ENABLED] = int(reading.motor_enabled)
         if marker is not None:
+            if col.MARKER not in self.columns:
+                raise RecordingError(f"{self.path}: {col.MARKER}: not one of this file's columns")
             printable = "".join(c if c.isprintable() else " " for c in marker)
             values[col.MARKER] = " ".join(printable.split())
         if extra:
@@ -155,7 +161,7 @@ class Writer(TableWriter):
                     f"{self.path}: {min(unknown)}: not one of the further columns "
                     f"of this file ({', '.join(sorted(self._extra)) or 'none'})"
                 )
-            values.update(extra)
+            values |= {k: None if v is None else number(v) for k, v in extra.items()}
         for name, places in self._decimals.items():
             if values.get(name) is not None:
                 values[name] = round(values[name], places) + 0.0  # + 0.0: no minus zero
