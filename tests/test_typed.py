@@ -126,6 +126,20 @@ def test_a_marker_of_blanks_is_none(tmp_path, monkeypatch, cell, odd):
         assert [marker for _, _, marker, _ in rows] == [None, "go"]
 
 
+@pytest.mark.parametrize("column", [0, 13, 14, 15])
+def test_bytes_that_are_no_text_are_named_wherever_they_stand(column, tmp_path, monkeypatch):
+    """In a column that nobody reads, too."""
+    lines = [line.encode() for line in text_of(20)]
+    cells = lines[11].split(b",")
+    cells[column] = b"0\xff"
+    lines[11] = b",".join(cells)
+    path = tmp_path / "big.csv"
+    path.write_bytes(b"\n".join(lines) + b"\n")
+    in_blocks, by_cell = both(path, monkeypatch)
+    assert in_blocks == by_cell
+    assert in_blocks[0][-1].split("big.csv")[1].startswith(":12: not UTF-8 text: found byte 0xff")
+
+
 def test_it_is_found_at_its_line_after_blocks_were_read(tmp_path, monkeypatch):
     """A mistake far down: file, line and column as ever, and the rows before it."""
     lines = text_of(3000)

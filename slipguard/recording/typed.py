@@ -80,6 +80,8 @@ class _Table:
         """What is in a block of whole lines, the first of them with that number."""
         if any(odd in block for odd in ODD) or block.startswith(b"\n"):
             raise NotTypedError
+        if not block.isascii():
+            block.decode()  # pyarrow leaves bytes aside that are in no column it reads
         self._read.block_size = len(block) + 1  # one kind for each column
         table = csv.read_csv(pa.BufferReader(block), self._read, self._parse, self._convert)
         n = len(lines)
