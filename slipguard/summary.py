@@ -76,6 +76,8 @@ class DriveSummary:
         time goes back.
     times_back : int
         Rows whose time lies before that of the row before.
+    first_back : int or None
+        Line of the first of them.
     distance_m : float
         Net distance of the estimate, reverse counted negative.
     top_speed_mps : float
@@ -99,6 +101,7 @@ class DriveSummary:
         self.start_s = math.nan
         self.end_s = math.nan
         self.times_back = 0
+        self.first_back: int | None = None
         self.distance_m = 0.0
         self.top_speed_mps = 0.0
         self.speed_error = SpeedError()
@@ -123,7 +126,9 @@ class DriveSummary:
         self.rows += 1
         self.start_s = min(self.start_s, t_s)
         self.end_s = max(self.end_s, t_s)
-        self.times_back += self._last is not None and t_s < self._last.t_s
+        if self._last is not None and t_s < self._last.t_s:
+            self.times_back += 1
+            self.first_back = self.first_back or row.line
         self.distance_m = decision.estimate.distance_m
         self.top_speed_mps = max(self.top_speed_mps, abs(decision.estimate.speed_mps))
         self.speed_error.add(decision, row.number(TRUE_SPEED))

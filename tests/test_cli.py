@@ -172,7 +172,10 @@ def test_time_that_goes_back_is_said(capsys, drive):
     code, out, _ = run(capsys, "replay", drive)
     assert code == Exit.DONE
     assert "0.75 s in 4 rows" in out
-    assert "time goes back in 2 rows; lengths are from the smallest time to the largest" in out
+    assert "time goes back in 2 rows, first line 3; lengths are from the smallest" in out
+    drive.write_text(f"{WHEELS_ALONE}\n3,1,1,1,1\n2.5,1,1,1,1\n")
+    _, out, _ = run(capsys, "replay", drive)
+    assert "time goes back in line 3; lengths are from the smallest" in out
 
 
 def test_what_never_came_has_no_peak_in_seconds(capsys, drive, monkeypatch):
@@ -664,6 +667,22 @@ HEADER = f"{WHEELS_ALONE},ax_mps2,ay_mps2,az_mps2,gx_radps,gy_radps,gz_radps"
             ["gy_radps, gz_radps: missing, though gx_radps is there; taken as not measured"],
         ),
         (",ax_mps2,ay_mps2,az_mps2", "", []),
+        (
+            "ax_mps2",
+            "ax_g",
+            [
+                "ax_g: not a column slipguard knows, left aside; if 'ax_mps2' is meant, multiply "
+                "its values by 9.80665 and name it so"
+            ],
+        ),
+        (
+            "gz_radps",
+            "Gz_dps",
+            [
+                "Gz_dps: not a column slipguard knows, left aside; if 'gz_radps' is meant, "
+                "multiply its values by 0.0174533 and name it so"
+            ],
+        ),
         (HEADER, "t_s,fl_count,fl_radps,fr_radps", ["fr_count, rl_count, rr_count: missing, "]),
         ("gz_radps", "gz_radps,rear_distance_mm", []),
     ],

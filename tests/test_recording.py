@@ -255,6 +255,16 @@ def test_memory_stays_flat(tmp_path):
         ("\n", "drive.csv:1: t_s: missing; expected seconds in a column of that name"),
         ("time,fl_count\n", "drive.csv:1: t_s: missing; expected seconds in a column of that name"),
         ("t_s,ax_mps2\n", "drive.csv:1: fl_count: no column for any wheel; expected fl_count, "),
+        (
+            "0,12,12,0.1\n0.005,13,13,0.1\n",
+            "drive.csv:1: found numbers where the names of the columns are expected; the header "
+            "row is missing: put one first, with t_s and the wheels' columns",
+        ),
+        ("0,0,0\n", "drive.csv:1: found numbers where the names of the columns are expected"),
+        ("T_S,FL_COUNT\n", "found T_S, FL_COUNT; if T_S is t_s, name it so, in small letters"),
+        ("t_ms,fl_count\n", "; if t_ms is t_s, multiply its values by 0.001 and name it so"),
+        ("t_s,FL_COUNT\n", "found t_s, FL_COUNT; if FL_COUNT is fl_count, name it so, in small"),
+        ("t_s,fl_rpm\n", "; if fl_rpm is fl_radps, multiply its values by 0.10472 and name it so"),
         ("t_s,fl_count,fl_count\n", "drive.csv:1: fl_count: this column is given twice"),
         ("t_s,fl_count,,\n", "drive.csv:1: a column without a name"),
         ("t_s,fl_count\n0,one\n", "drive.csv:2: fl_count: found 'one', expected a number"),
@@ -287,6 +297,18 @@ def test_each_mistake_names_file_line_column_found_and_expected(tmp_path, text, 
     found = refusal(drive(tmp_path, text))
     assert message in found
     assert "\n" not in found
+
+
+@pytest.mark.parametrize(
+    ("left", "said"), [("", "empty file"), ("t_s,fl", "line 1 has no line end")]
+)
+def test_a_file_emptied_after_it_was_opened_is_named(tmp_path, left, said):
+    """A recorder that begins the file again is no reason for a traceback."""
+    path = drive(tmp_path, "t_s,fl_count\n0,1\n")
+    recording = open_recording(path)
+    path.write_text(left)
+    with pytest.raises(RecordingError, match=rf"drive\.csv:1: {said}.*expected a header row"):
+        list(recording)
 
 
 def test_long_cells_are_shown_short(tmp_path):

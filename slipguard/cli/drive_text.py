@@ -46,9 +46,10 @@ def _print_drive(out: Console, recording: Recording, summary: DriveSummary) -> N
         f"{summary.distance_m:.2f} m, top speed {summary.top_speed_mps:.2f} m/s"
     )
     if summary.times_back:
-        rows = "one row" if summary.times_back == 1 else f"{summary.times_back} rows"
+        line = f"line {summary.first_back}"
+        where = line if summary.times_back == 1 else f"{summary.times_back} rows, first {line}"
         out.print(
-            f"  time goes back in {rows}; lengths are from the smallest time to the largest",
+            f"  time goes back in {where}; lengths are from the smallest time to the largest",
             style="yellow",
         )
     error = summary.speed_error

@@ -163,14 +163,15 @@ class Recording:
 
     def doubts(self) -> list[str]:
         """What can be read but is hardly meant: file, line, column, and what to do."""
-        meant = dict(col.misspelt(self.columns))
+        meant = list(col.misspelt(self.columns))
         found = [
             f"{self.path}:1: {name}: not a column slipguard knows, left aside; if {near!r} is "
-            "meant, name it so (its unit too)"
-            for name, near in meant.items()
+            f"meant, {do}"
+            for name, near, do in meant
         ]
+        named = {near for _, near, _ in meant}
         for absent, given in col.incomplete(self.columns):
-            if left := [name for name in absent if name not in meant.values()]:
+            if left := [name for name in absent if name not in named]:
                 found.append(
                     f"{self.path}:1: {', '.join(left)}: missing, though {', '.join(given)} "
                     f"{'is' if len(given) == 1 else 'are'} there; taken as not measured"
@@ -201,8 +202,9 @@ class Recording:
         """Rows as they are written, a text for each column, each with its line."""
         width = len(self.columns)
         table = csv.reader(self._lines(), strict=True, skipinitialspace=True)
-        next(table)
         try:
+            if next(table, None) is None:  # it was there when the drive was opened
+                self._no_header()
             for cells in table:
                 if len(cells) == width:
                     yield table.line_num, cells
@@ -228,13 +230,16 @@ class Recording:
         finally:
             lines.close()
         if cells is None:
-            found = self.truncated or "empty file"
-            self._fail(1, "", f"{found}; expected a header row with t_s and the wheels' columns")
+            self._no_header()
         names = tuple(cell.strip() for cell in cells)
         problem = col.header_problem(names)
         if problem is not None:
             self._fail(1, *problem)
         return names
+
+    def _no_header(self) -> NoReturn:
+        found = self.truncated or "empty file"
+        self._fail(1, "", f"{found}; expected a header row with t_s and the wheels' columns")
 
     def _lines(self) -> Generator[str, None, None]:
         """The whole lines of the file, decoded. The one place that touches the disk."""
