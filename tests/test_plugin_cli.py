@@ -177,9 +177,18 @@ def test_a_name_that_cannot_be_a_package_is_refused(run, tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize(("name", "whose"), [("slipguard", "slipguard's own"), ("if", "a word of")])
+@pytest.mark.parametrize(
+    ("name", "whose"),
+    [
+        ("slipguard", "slipguard's own"),
+        ("if", "a word of Python"),
+        ("json", "a module of Python"),
+        ("mock-actuator", "an installed plugin's"),
+    ],
+)
 def test_a_name_that_is_taken_is_told_so(run, tmp_path, name, whose):
-    """Its letters are right; the reason is another one."""
+    """Its letters are right; the reason is another one. A package json would stand before
+    Python's own, and of two plugins of one name neither can be used."""
     result = run("new", name, "--into", str(tmp_path))
     assert f"found {name!r}, which is {whose}" in str(result.exception)
     assert list(tmp_path.iterdir()) == []

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import keyword
 import re
+import sys
 from importlib import resources
 from pathlib import Path
 
 from slipguard.errors import PluginError
+from slipguard.plugin.discover import installed_names
 
 _FILES = {
     "pyproject.toml": "pyproject.toml.template",
@@ -37,9 +39,15 @@ def write_project(name: str, parent: Path) -> tuple[Path, ...]:
         A name that cannot be used, or a directory that exists or cannot be written.
     """
     module = name.replace("-", "_")
-    if module == "slipguard" or keyword.iskeyword(module):
-        whose = "slipguard's own" if module == "slipguard" else "a word of Python"
-        raise PluginError(f"plugin name: found {name!r}, which is {whose}; choose another one")
+    taken = {
+        "slipguard's own": module == "slipguard",
+        "a word of Python": keyword.iskeyword(module),
+        "a module of Python": module in sys.stdlib_module_names,
+        "an installed plugin's": name in installed_names(),
+    }
+    for whose, is_taken in taken.items():
+        if is_taken:
+            raise PluginError(f"plugin name: found {name!r}, which is {whose}; choose another one")
     if not _NAME.fullmatch(name):
         raise PluginError(
             f"plugin name: found {name!r}, expected small letters, digits and single hyphens, "
