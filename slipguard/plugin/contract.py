@@ -303,7 +303,8 @@ class SensorSource(_Device):
     def read(self) -> Reading | None:
         """What is new since the last call, without waiting for it; None: nothing.
 
-        ``t_s`` is the monotonic time of the newest value in it.
+        Its ``t_s`` is left aside: the loop takes what it is given for news of the round that asks.
+        How old values are on arrival is said in the rover file, e.g. ``imu.delay_s``.
         """
         self._check_open("read")
         reading = self._read()
