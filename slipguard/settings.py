@@ -112,7 +112,7 @@ class Encoders:
         0.03, unit="s", low=0, high=0.1, doc="how much later it may be; learnt on the way; 0: not"
     )
     speed_noise_radps: float = setting(
-        0.05, unit="rad/s", above=0, doc="kind: speed only; standard deviation of one reading"
+        0.05, unit="rad/s", low=1e-4, doc="kind: speed only; standard deviation of one reading"
     )
 
     @property
@@ -302,7 +302,11 @@ class Limits:
         0.03, unit="-", low=0, high=0.5, doc="|throttle| up to this is neutral"
     )
     link_timeout_s: float = setting(
-        0.6, unit="s", above=0, doc="age of the last command at which the link counts as lost"
+        0.6,
+        unit="s",
+        above=0,
+        high=10,
+        doc="age of the last command at which the link counts as lost",
     )
     stop_decel_mps2: float = setting(
         1.5, unit="m/s2", above=0, high=20, doc="deceleration of a stop the guard makes by itself"

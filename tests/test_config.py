@@ -152,6 +152,19 @@ def test_file_that_is_not_utf8_names_the_line(tmp_path):
             "rover.yaml:4: imu.rate_hz: found 0, expected a number above 0 up to 10000 Hz",
         ),
         (
+            MINIMAL + "limits: {link_timeout_s: 86400}\n",
+            "rover.yaml:5: limits.link_timeout_s: found 86400, expected a number above 0 up to "
+            "10 s",
+        ),
+        (
+            MINIMAL + "limits: {link_timeout_s: 10.1}\n",
+            "rover.yaml:5: limits.link_timeout_s: found 10.1, expected a number above 0 up to 10",
+        ),
+        (
+            MINIMAL.replace("encoders: {", "encoders: {speed_noise_radps: 1e-12, "),
+            "encoders.speed_noise_radps: found 1e-12, expected a number of at least 0.0001 rad/s",
+        ),
+        (
             MINIMAL + "brakes: 4\n",
             "rover.yaml:5: brakes: found 4, expected a section of keys",
         ),
