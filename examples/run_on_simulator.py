@@ -8,7 +8,8 @@ On a real rover three lines are enough:
     with stop_on_signals(loop), loop:
         loop.run()
 
-Everything here is simulated and needs the physics engine: pip install 'slipguard[sim]'.
+Everything here is simulated and needs the physics engine; install it, in slipguard's
+folder, with: pip install '.[sim]'.
 """
 
 from __future__ import annotations

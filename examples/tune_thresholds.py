@@ -3,8 +3,9 @@
     python examples/tune_thresholds.py                        # two demo drives, a few sets
     python examples/tune_thresholds.py ROVER.yaml DRIVES...   # yours: an hour or more, labelled
 
-Needs optuna: pip install '.[tune]'. The demo drives are simulated, see replay/README.md; so few
-of them and so few sets show how it is done, not what is good.
+Needs optuna; install it, in slipguard's folder, with: pip install '.[tune]'. The demo drives are
+simulated, see replay/README.md; so few of them and so few sets show how it is done, not what is
+good.
 """
 
 from __future__ import annotations

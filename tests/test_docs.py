@@ -38,6 +38,8 @@ DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
 SLOW = ("calibration_drives.py", "tune_thresholds.py", "run_on_simulator.py")
 EXAMPLES = sorted((HOME / "examples").glob("*.py"))
 
+HIDDEN = {".git", ".venv", "build"}
+
 SET_UP = (
     "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/slipguard replay "
     "replay/wet_clay_uphill.csv.gz"
@@ -55,6 +57,16 @@ def section(title: str, text: str = README) -> str:
     level = re.search(rf"^(#+) {re.escape(title)}$", text, re.M)
     assert level, f"no heading {title!r}"
     return re.split(rf"^#{{1,{len(level[1])}}} ", text[level.end() :], maxsplit=1, flags=re.M)[0]
+
+
+def test_nothing_is_installed_by_name_from_an_index():
+    """slipguard and its plugins are on none: what has their name there is somebody else's."""
+    kinds = {".md", ".py", ".toml", ".template", ".service"}
+    paths = [p.relative_to(HOME) for p in HOME.rglob("*") if p.suffix in kinds]
+    texts = {p: (HOME / p).read_text(encoding="utf-8") for p in paths if not HIDDEN & set(p.parts)}
+    assert len(texts) > 100
+    by_name = re.compile(r"pip install [^\n`]*?(?<![\w/.-])slipguard[\w-]*[\[\w' \n]")
+    assert {str(p): found[0] for p, text in texts.items() if (found := by_name.search(text))} == {}
 
 
 def first_column(text: str) -> list[str]:

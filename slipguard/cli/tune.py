@@ -30,8 +30,13 @@ from slipguard.section import read_text
 if TYPE_CHECKING:
     from slipguard.tune import LoopTuned, Tally, Trial, Tuned
 
-EXTRA_NEEDED = "tuning needs optuna and numba; install it with: pip install '.[tune]'"
-CLUSTER_NEEDED = "a cluster needs distributed; install it with: pip install '.[cluster]'"
+EXTRA_NEEDED = (
+    "tuning needs optuna and numba; install them, in slipguard's folder, with: "
+    "pip install '.[tune]'"
+)
+CLUSTER_NEEDED = (
+    "a cluster needs distributed; install it, in slipguard's folder, with: pip install '.[cluster]'"
+)
 CONNECT_S = 10.0
 MOST_ROWS = 40
 
