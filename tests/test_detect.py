@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from sizes import rest_large
-from synthetic import DRIVES, QUICK, ROVERS, drive, driven, kinds, rover, run, speed_error
+from synthetic import DRIVES, DT_S, QUICK, ROVERS, drive, driven, kinds, rover, run, speed_error
 
 from slipguard import WHEELS, Guard
 from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
@@ -809,3 +809,24 @@ def test_what_gains_speed_with_nobody_driving_runs_away(way):
     assert not rolling([(3, 0.5 * way), (3.2, 0.6 * way), (6, 0.2 * way)])[1]
     # The motor drives on for a moment.
     assert not rolling([(1.25, 1.1 * way), (6, 0.2 * way)])[1]
+
+
+@pytest.mark.parametrize("counts_per_rev", [96, 24])
+def test_edges_out_of_place_are_no_slip(counts_per_rev):
+    """Each edge of each disc up to 0.3 of a count from where it should be, as cheap discs are:
+    nothing is found on ground that grips, and the speed is as true as with even ones."""
+    config = rover(counts_per_rev=counts_per_rev)
+    knots = [(0, 0), (1, 0), (2, 0.6), (6, 1.2), (10, 0.4), (14, 0.9), (17, 0.9), (18, 0)]
+    for seed in range(3):
+        truth, rng = drive(config, knots, seed=seed), np.random.default_rng(seed)
+        way = np.cumsum(truth.rim_mps * DT_S, axis=0) / config.count_m
+        places = np.arange(-2, way.max() + 3)
+        places = places + rng.uniform(-0.3, 0.3, (4, len(places))) + rng.uniform(0, 1, (4, 1))
+        counts = np.array([np.searchsorted(places[i], way[:, i]) for i in range(4)]).T
+        readings = [
+            r if r.counts is None else dataclasses.replace(r, counts=tuple(map(int, row)))
+            for r, row in zip(truth.readings, counts, strict=True)
+        ]
+        decisions = run(config, readings)
+        assert not any(d.findings for d in decisions)
+        assert np.sqrt(np.mean(speed_error(decisions, truth) ** 2)) < 0.012

@@ -35,6 +35,7 @@ from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
+EDGE_COUNTS = 0.1  # sd of an edge's place: cheap discs are off by 0.3 of a count at the worst
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
@@ -86,7 +87,7 @@ class Wheels:
         self._one_channel = enc.one_channel
         self._neutral = config.limits.throttle_dead_band
         self._count_m = config.count_m
-        self._edge_sd = 0.0002 + 0.03 * self._count_m
+        self._edge_sd = 0.0002 + EDGE_COUNTS * self._count_m
         self._radius = config.rover.wheel_radius_m
         self._speed_noise = enc.speed_noise_radps * self._radius
         self._since_s = 0.0  # since any wheel last reported
