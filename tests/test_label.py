@@ -10,7 +10,8 @@ import pytest
 from demo import REPLAY, ROVER, cut
 from filterpy.kalman import KalmanFilter
 from sizes import rest_large
-from synthetic import QUICK
+from synthetic import QUICK, rover
+from synthetic import drive as drive_of
 
 from slipguard import Config, Guard
 from slipguard.cli import main
@@ -18,7 +19,7 @@ from slipguard.cli.exits import Exit
 from slipguard.fuse.model import N_STATE
 from slipguard.label import propose
 from slipguard.label.define import label_drive
-from slipguard.label.propose import Proposal, with_markers
+from slipguard.label.propose import Proposal, labels_from, with_markers
 from slipguard.label.reference import look_back, slip_speed
 from slipguard.label.smooth import Recorder, Steps, smooth
 from slipguard.recording import Event, Labels, labels_path, load_labels, open_recording, save_labels
@@ -178,6 +179,36 @@ def test_a_drive_without_slip_gets_no_labels(first_s, last_s, tmp_path):
     recording = open_recording(cut("headland_turns", first_s, last_s, tmp_path))
     got = propose(recording, CONFIG, use_truth=False)
     assert full(got.events) == []
+
+
+@pytest.mark.parametrize(("counts_a_second", "creep"), [(109, 1.0), (106, 5.0)])
+def test_counts_that_beat_with_the_readings_are_no_slip(counts_a_second, creep):
+    """A slight label hides a false alarm from the score. Just above one count a reading, travel
+    falls behind and jumps ahead by a count ten times a second, for as long as the speed is kept."""
+    config = rover(counts_per_rev=48)
+    v = counts_a_second * config.count_m
+    driven = drive_of(
+        config,
+        [(0, 0), (1, 0), (2.5, v), (5, v), (6.5, 0), (7, 0)],
+        slope_rad=0.1 if creep > 1.0 else 0.0,
+        creep=creep,
+        seed=counts_a_second,
+    )
+    assert labels_from(look_back(driven.readings, config), config) == []
+
+
+def test_slip_in_bursts_is_still_a_slight_event():
+    """What beats is told by its mean from a wheel that truly slips a little, again and again."""
+    config = rover(counts_per_rev=48)
+    bursts = [(2.0 + 0.2 * k + at, v) for k in range(5) for at, v in BURST]
+    driven = drive_of(config, [(0, 0), (1, 0), (1.5, 1.0), (5, 1.0)], slip={"fl": bursts})
+    found = labels_from(look_back(driven.readings, config), config)
+    assert {(one.kind, one.wheel, one.slight) for one in found} == {("wheel_spin", "fl", True)}
+    assert sum(one.travel_m for one in found) == pytest.approx(5 * 0.15 * 0.3, rel=0.2)
+
+
+BURST = ((0.0, 0.0), (0.025, 0.3), (0.15, 0.3), (0.175, 0.0))
+"""Seconds and m/s: 45 mm, with a rest of 25 ms after it."""
 
 
 SPIN = Proposal(Event(kind="wheel_spin", wheel="fl", start_s=5.0, end_s=6.0), "look back", 0.1)

@@ -148,10 +148,13 @@ def slight_events(
         for start, end in stretches(there):
             way = np.cumsum(value[start:end] * np.diff(t_s)[start:end])
             if kind != "rolling" or np.max(np.abs(way)) >= SLIGHT_ROLL_M:
-                found.append(label(kind, wheel, t_s, start, end, abs(way[-1]), slight=True))
+                travel = abs(way[-1]) if kind == "rolling" else max(0.0, way[-1])
+                found.append(label(kind, wheel, t_s, start, end, travel, slight=True))
 
     for kind, wheel, slip, _ in _slips(rim_mps, ground_mps):
-        add(kind, wheel, _merged(t_s, slip > SLIP_MPS), np.maximum(slip, 0.0))
+        # Its travel takes the gaps in, where slip may be the other way: counts that beat with the
+        # readings seem to slip to and fro, and end where they began.
+        add(kind, wheel, _merged(t_s, slip > SLIP_MPS), slip)
     rolls = [
         (start, end)
         for start, end in _unasked(speed_mps, asked, SLIGHT_ROLL_MPS)

@@ -11,7 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
-from slipguard.label.define import Label, asked_direction, in_order, label_drive, slight_events
+from slipguard.label.define import (
+    SLIP_MPS,
+    Label,
+    asked_direction,
+    in_order,
+    label_drive,
+    slight_events,
+)
 from slipguard.label.reference import Reference, look_back
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Recording, Row
@@ -21,6 +28,10 @@ Array = NDArray[np.float64]
 
 LEAST_COUNTS = 1.5
 """Excess travel below so many counts may be the encoder's steps: it is not proposed."""
+
+LEAST_MEAN_MPS = 0.5 * SLIP_MPS
+"""A slight event must slip by as much in the mean, its gaps taken in. Counts at nearly the rate of
+the readings beat with it, which looks like slip and none in turn for as long as the rover drives."""
 
 MARKED_S = 2.0
 """A marker belongs to an event within this time of it: people press late."""
@@ -111,8 +122,15 @@ def propose(
 def labels_from(reference: Reference, config: Config) -> list[Label]:
     """The labels of a drive that was looked back at."""
     found = _label(reference, config, reference.speed_mps, reference.ground_mps, None)
-    least_m = LEAST_COUNTS * config.count_m
-    return [e for e in found if e.kind not in ONE_WHEEL or e.travel_m >= least_m]
+    return [e for e in found if e.kind not in ONE_WHEEL or _is_slip(e, config.count_m)]
+
+
+def _is_slip(found: Label, count_m: float) -> bool:
+    """Whether a spin or lock is more than the encoder's steps, or what is left of creep."""
+    least_m = LEAST_COUNTS * count_m
+    if found.slight:
+        least_m = max(least_m, LEAST_MEAN_MPS * (found.end_s - found.start_s))
+    return found.travel_m >= least_m
 
 
 def with_markers(
