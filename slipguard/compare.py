@@ -67,6 +67,8 @@ class Change:
     Attributes
     ----------
     drive : Path
+    start_s : float
+        Time of its first row: the sentences count from there.
     same : int
         Events that begin at the same moment.
     gained, lost : tuple of Episode
@@ -79,6 +81,7 @@ class Change:
     """
 
     drive: Path
+    start_s: float
     same: int
     gained: tuple[Episode, ...]
     lost: tuple[Episode, ...]
@@ -106,26 +109,28 @@ def compare_drive(
     """
     path = Path(drive)
     recording = open_recording(path)
-    start_s, end_s, old = _episodes(path, a)
-    _, _, new = _episodes(path, b)
+    times, old = _episodes(path, a)
+    _, new = _episodes(path, b)
+    first_s = times[0]
     same, pairs, gained, lost = _pair(old, new)
     earlier = tuple(p for p in pairs if p.by_s < -SAME_S)
     later = tuple(p for p in pairs if p.by_s > SAME_S)
     before = after = None
     if recording.labels.events is None:
-        worse = [f"lost {_name(e)} at {e.start_s:.2f} s" for e in lost]
+        worse = [f"lost {_named(e, first_s)}" for e in lost]
         worse += [
-            f"{_name(p.before)} at {p.before.start_s:.2f} s found {_ms(p.by_s)} later"
+            f"{_named(p.before, first_s)} found {_ms(p.by_s)} later"
             for p in later
             if p.by_s > later_s
         ]
     else:
-        labels = check_inside(path, recording.labels.events, start_s, end_s)
+        labels = check_inside(path, recording.labels.events, *times[1:])
         scores_a, scores_b = score(old, labels), score(new, labels)
         before, after = _sum(scores_a), _sum(scores_b)
-        worse = _worse(scores_a, scores_b, old, new, labels, later_s)
+        worse = _worse(scores_a, scores_b, old, new, labels, later_s, first_s)
     return Change(
         drive=path,
+        start_s=first_s,
         same=same,
         gained=tuple(gained),
         lost=tuple(lost),
@@ -137,15 +142,16 @@ def compare_drive(
     )
 
 
-def _episodes(path: Path, config: Config) -> tuple[float, float, list[Episode]]:
-    """Smallest and largest time of a drive, and what a config finds in it."""
-    log, start_s, end_s = EpisodeLog(), math.inf, -math.inf
+def _episodes(path: Path, config: Config) -> tuple[tuple[float, float, float], list[Episode]]:
+    """First, smallest and largest time of a drive, and what a config finds in it."""
+    log, first_s, start_s, end_s = EpisodeLog(), math.nan, math.inf, -math.inf
     for _, decision in replay_rows(open_recording(path), config):
+        first_s = decision.t_s if start_s > end_s else first_s
         start_s, end_s = min(start_s, decision.t_s), max(end_s, decision.t_s)
         log.add(decision.t_s, decision.findings)
     if start_s > end_s:
         raise RecordingError(f"{path}: the drive holds no rows")
-    return start_s, end_s, log.episodes()
+    return (first_s, start_s, end_s), log.episodes()
 
 
 def _pair(
@@ -183,6 +189,7 @@ def _worse(
     new: Sequence[Episode],
     labels: Sequence[Label],
     later_s: float,
+    first_s: float,
 ) -> list[str]:
     """What B does worse against the labels."""
     worse = []
@@ -190,7 +197,7 @@ def _worse(
         a, b = scores_a.get(kind, Score()), scores_b.get(kind, Score())
         for label in b.missed:
             if label in a.found:
-                worse.append(f"missed {_name(label)} at {label.start_s:.2f} s, found before")
+                worse.append(f"missed {_named(label, first_s)}, found before")
         more = len(b.false_alarms) - len(a.false_alarms)
         if more > 0:
             words = "false alarm" if more == 1 else "false alarms"
@@ -198,9 +205,7 @@ def _worse(
     for label in labels:
         was, now = _delay_s(old, label), _delay_s(new, label)
         if was is not None and now is not None and now - was > later_s:
-            worse.append(
-                f"{_name(label)} at {label.start_s:.2f} s found {_ms(now - was)} later than before"
-            )
+            worse.append(f"{_named(label, first_s)} found {_ms(now - was)} later than before")
     return worse
 
 
@@ -221,9 +226,9 @@ def _sum(scores: dict[str, Score]) -> Scored:
     )
 
 
-def _name(event: Label | Episode) -> str:
-    words = event.kind.replace("_", " ")
-    return f"{words} {event.wheel}" if event.wheel else words
+def _named(event: Label | Episode, first_s: float) -> str:
+    words = event.kind.replace("_", " ") + (f" {event.wheel}" if event.wheel else "")
+    return f"{words} at {event.start_s - first_s:.2f} s"
 
 
 def _ms(seconds: float) -> str:

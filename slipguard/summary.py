@@ -18,6 +18,13 @@ LONGEST_STEP_S = 0.5
 not become hours of braking."""
 
 
+def times_note(first_s: float) -> str:
+    """How the times of a drive are told to a person; nothing where they are those recorded."""
+    if first_s == 0.0:
+        return ""
+    return f"times: seconds from the first row, at {first_s:.3f} s in the recording"
+
+
 @dataclass(slots=True)
 class Span:
     """A stretch of time in one phase of the hill hold."""
@@ -71,6 +78,8 @@ class DriveSummary:
     Attributes
     ----------
     rows : int
+    first_s : float
+        Time of the first row: what a person reads counts from there.
     start_s, end_s : float
         The smallest and the largest time of any row: those of the first and the last, unless
         time goes back.
@@ -98,6 +107,7 @@ class DriveSummary:
 
     def __init__(self) -> None:
         self.rows = 0
+        self.first_s = math.nan
         self.start_s = math.nan
         self.end_s = math.nan
         self.times_back = 0
@@ -122,7 +132,7 @@ class DriveSummary:
         """Take in one row and what was decided on it."""
         t_s = decision.t_s
         if self.rows == 0:
-            self.start_s = self.end_s = t_s
+            self.first_s = self.start_s = self.end_s = t_s
         self.rows += 1
         self.start_s = min(self.start_s, t_s)
         self.end_s = max(self.end_s, t_s)

@@ -143,6 +143,30 @@ def test_edges_are_dragged_new_ones_drawn_and_saved(served, open_page, drive):
     assert page.locator("#label-state").text_content() == "saved, confirmed"
 
 
+def test_times_shown_count_from_the_first_row_and_those_saved_are_the_recordings(open_page, drive):
+    """A recording by a clock that runs since the computer was started."""
+    head, *rows = drive.read_text().splitlines(keepends=True)
+    times = [(float(row.split(",", 1)[0]), row.split(",", 1)[1]) for row in rows]
+    drive.write_text(head + "".join(f"{1962.978 + t:.6f},{rest}" for t, rest in times))
+    labels = drive.with_suffix(".yaml")
+    labels.write_text(labels.read_text().replace("2.0", "1964.9784").replace("4.0", "1966.978"))
+    server = Served(drive)
+    try:
+        page = open_page(server.address)
+        page.locator(".label-one").focus()
+        page.keyboard.press("Enter")
+        assert page.locator("#label-start").input_value() == "2.0004"
+        page.locator("#label-end").fill("3.5")
+        page.locator("#label-end").press("Enter")
+        drag(page, "rolling", 6.0, 7.0)
+        save(page)
+    finally:
+        server.stop()
+    spin, rolling = load_labels(labels).events
+    assert (spin.start_s, spin.end_s) == (1964.9784, 1966.478)
+    assert near(rolling, 1962.978 + 6.0, 1962.978 + 7.0)
+
+
 def test_kind_wheel_and_times_are_chosen_and_labels_deleted(served, open_page, drive):
     """Without a mouse, too: the fields take exact numbers, Delete deletes, Undo brings back."""
     page = open_page(served.address)

@@ -54,6 +54,8 @@ def compare(
     _print_table(screen, changes)
     _print_lines(screen, changes)
     screen.print(engines_line())
+    if any(c.start_s for c in changes):
+        screen.print("Times: seconds from the first row of each drive.")
     worse = [f"{c.drive}: {text}" for c in changes for text in c.regressions]
     if json is not None:
         _write(json, a, b, changes)
@@ -141,12 +143,13 @@ def _print_lines(screen: Console, changes: Sequence[Change]) -> None:
                 (p.after.start_s, name, p.after, f"by {1e3 * abs(p.by_s):.0f} ms")
                 for p in getattr(change, name)
             ]
-        lines += [(change.drive, *row) for row in sorted(rows, key=lambda r: (r[0], r[1]))]
+        lines += [(change, *row) for row in sorted(rows, key=lambda r: (r[0], r[1]))]
     if not lines:
         return
     shown = table("Events that change", "drive", "change", "kind", "wheel", ">at s", ">")
-    for drive, at_s, what, event, by in lines[:MOST_LINES]:
-        shown.add_row(_short(drive), what, *_kind(event), f"{at_s:.3f}", by)
+    for change, at_s, what, event, by in lines[:MOST_LINES]:
+        from_start_s = at_s - change.start_s
+        shown.add_row(_short(change.drive), what, *_kind(event), f"{from_start_s:.3f}", by)
     screen.print(shown)
     if len(lines) > MOST_LINES:
         screen.print(f"and {len(lines) - MOST_LINES} more; --json FILE has them all")

@@ -13,7 +13,7 @@ from slipguard.finding import is_never
 from slipguard.reading import WHEELS
 from slipguard.recording import Recording
 from slipguard.score import Episode, Label, Score
-from slipguard.summary import DriveSummary
+from slipguard.summary import DriveSummary, Span, times_note
 
 MOST_ROWS = 40
 """A longer table is cut here; the JSON file holds all of it."""
@@ -26,11 +26,11 @@ def print_summary(
 ) -> None:
     """Print the drive, its findings, what brakes and throttle did, and the score."""
     _print_drive(out, recording, summary)
-    _print_findings(out, summary.episodes.episodes())
+    _print_findings(out, summary.episodes.episodes(), summary.first_s)
     _print_action(out, summary)
     _print_alerts(out, summary)
     if scores is not None:
-        _print_scores(out, scores)
+        _print_scores(out, scores, summary.first_s)
 
 
 def _print_drive(out: Console, recording: Recording, summary: DriveSummary) -> None:
@@ -45,6 +45,8 @@ def _print_drive(out: Console, recording: Recording, summary: DriveSummary) -> N
         f"  {summary.duration_s:.2f} s in {summary.rows} rows, net distance "
         f"{summary.distance_m:.2f} m, top speed {summary.top_speed_mps:.2f} m/s"
     )
+    if note := times_note(summary.first_s):
+        out.print(f"  {note}")
     if summary.times_back:
         line = f"line {summary.first_back}"
         where = line if summary.times_back == 1 else f"{summary.times_back} rows, first {line}"
@@ -61,7 +63,7 @@ def _print_drive(out: Console, recording: Recording, summary: DriveSummary) -> N
         )
 
 
-def _print_findings(out: Console, episodes: Sequence[Episode]) -> None:
+def _print_findings(out: Console, episodes: Sequence[Episode], first_s: float) -> None:
     out.print()
     if not episodes:
         out.print("No findings.")
@@ -72,7 +74,7 @@ def _print_findings(out: Console, episodes: Sequence[Episode]) -> None:
         shown.add_row(
             _words(episode.kind),
             episode.wheel or episode.sensor or "",
-            f"{episode.start_s:.3f}",
+            f"{episode.start_s - first_s:.3f}",
             f"{episode.end_s - episode.start_s:.3f}",
             "never" if never else f"{_three(episode.peak)} {episode.unit}",
             f"{_three(episode.threshold)} {episode.unit}",
@@ -94,7 +96,7 @@ def _print_action(out: Console, summary: DriveSummary) -> None:
         spans = [span for span in summary.holds if span.phase == phase]
         if spans:
             total_s = sum(span.end_s - span.start_s for span in spans)
-            times = [f"{span.start_s:.2f}-{span.end_s:.2f} s" for span in spans[:8]]
+            times = [_span(span, summary.first_s) for span in spans[:8]]
             more = ", ..." if len(spans) > len(times) else ""
             out.print(
                 f"Hill hold {phase.value} for {total_s:.2f} s, {_times(len(spans))}: "
@@ -109,7 +111,7 @@ def _print_alerts(out: Console, summary: DriveSummary) -> None:
         shown = table("Alerts to the driver", ">time s", "level", "message")
         for alert in serious[:MOST_ROWS]:
             level = Text(alert.level, style=_STYLES[alert.level])
-            shown.add_row(f"{alert.t_s:.3f}", level, Text(alert.message))
+            shown.add_row(f"{alert.t_s - summary.first_s:.3f}", level, Text(alert.message))
         out.print()
         out.print(shown)
         _print_rest(out, len(serious))
@@ -118,7 +120,7 @@ def _print_alerts(out: Console, summary: DriveSummary) -> None:
         out.print(f"Alerts for information only: {others}")
 
 
-def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
+def _print_scores(out: Console, scores: Mapping[str, Score], first_s: float) -> None:
     out.print()
     if all(score.says_nothing for score in scores.values()):
         out.print("Labels: there was nothing to find, and nothing was invented.")
@@ -147,15 +149,17 @@ def _print_scores(out: Console, scores: Mapping[str, Score]) -> None:
             _ms(score.delay_s(95)),
         )
     out.print(shown)
-    _print_list(out, "Missed", [label for score in scores.values() for label in score.missed])
+    missed = [label for score in scores.values() for label in score.missed]
+    _print_list(out, "Missed", missed, first_s)
     alarms = [episode for score in scores.values() for episode in score.false_alarms]
-    _print_list(out, "False alarms", alarms)
+    _print_list(out, "False alarms", alarms, first_s)
 
 
-def _print_list(out: Console, title: str, labels: Iterable[Label | Episode]) -> None:
+def _print_list(
+    out: Console, title: str, labels: Iterable[Label | Episode], first_s: float
+) -> None:
     names = [
-        f"{_words(label.kind)} {label.wheel + ' ' if label.wheel else ''}"
-        f"{label.start_s:.2f}-{label.end_s:.2f} s"
+        f"{_words(label.kind)} {label.wheel + ' ' if label.wheel else ''}{_span(label, first_s)}"
         for label in labels
     ]
     if names:
@@ -166,6 +170,10 @@ def _print_list(out: Console, title: str, labels: Iterable[Label | Episode]) -> 
 def _print_rest(out: Console, count: int) -> None:
     if count > MOST_ROWS:
         out.print(f"... and {count - MOST_ROWS} more; --json FILE writes them all")
+
+
+def _span(span: Span | Label | Episode, first_s: float) -> str:
+    return f"{span.start_s - first_s:.2f}-{span.end_s - first_s:.2f} s"
 
 
 def _words(kind: str) -> str:

@@ -18,6 +18,7 @@ from slipguard.errors import RecordingError
 from slipguard.label import Proposals, propose
 from slipguard.recording import Labels, Recording, labels_path, save_labels
 from slipguard.recording.find import check_inside
+from slipguard.summary import times_note
 
 
 def label(
@@ -85,6 +86,9 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
     out.print(Text(recording.path.name, style="bold"))
     if recording.truncated:
         out.print(Text(f"  {recording.truncated}", style="yellow"))
+    first_s = proposals.start_s
+    if note := times_note(first_s):
+        out.print(f"  {note}, whose times the labels file has")
     if proposals.proposals:
         shown = table(
             "Proposed labels", "kind", "wheel", ">start s", ">end s", ">travel", "from", "marker"
@@ -94,8 +98,8 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
             shown.add_row(
                 event.kind.replace("_", " ") + (", slight" if event.slight else ""),
                 event.wheel or "",
-                f"{event.start_s:.3f}",
-                f"{event.end_s:.3f}",
+                f"{event.start_s - first_s:.3f}",
+                f"{event.end_s - first_s:.3f}",
                 f"{1e3 * one.travel_m:.0f} mm" if one.travel_m else "",
                 one.origin,
                 one.marker,
@@ -104,7 +108,7 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
     else:
         out.print("  Nothing to label: no wheel slipped, nothing rolled.")
     for t_s, text in proposals.other_markers:
-        out.print(f"  marker at {t_s:.3f} s names no event: {text}")
+        out.print(f"  marker at {t_s - first_s:.3f} s names no event: {text}")
     if confirmed:
         out.print("  The drive has confirmed labels already.")
     try:

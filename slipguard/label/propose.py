@@ -31,7 +31,7 @@ LEAST_COUNTS = 1.5
 
 LEAST_MEAN_MPS = 0.5 * SLIP_MPS
 """A slight event must slip by as much in the mean, its gaps taken in. Counts at nearly the rate of
-the readings beat with it, which looks like slip and none in turn for as long as the rover drives."""
+the readings beat with it, which looks like slip and none in turn for as long as it drives."""
 
 MARKED_S = 2.0
 """A marker belongs to an event within this time of it: people press late."""

@@ -70,8 +70,8 @@ class LabelDesk:
             "kinds": list(KINDS),
             "wheels": list(WHEELS),
             "one_wheel": list(ONE_WHEEL),
-            "start_s": float(report.t_s[0]),
-            "end_s": float(report.t_s[-1]),
+            "start_s": report.start_s,
+            "end_s": report.start_s + float(report.t_s[-1]),
         }
         style = f":root {{ --left-px: {LEFT_PX}px; --right-px: {RIGHT_PX}px; }}\n"
         return page(

@@ -1,5 +1,6 @@
 "use strict";
 // Labels to draw, drag and save. What is not saved yet is kept in the browser at every change.
+// Events have the times of the recording, as in the file; what is shown counts from its first row.
 const editor = (() => {
   const about = JSON.parse(document.getElementById("editing").textContent);
   const element = (id) => document.getElementById(id);
@@ -19,6 +20,7 @@ const editor = (() => {
   const past = [];
 
   const whole = (value) => Math.round(value * 1000) / 1000;
+  const shown = (t) => Math.round((t - about.start_s) * 1e6) / 1e6;
   const inside = (t) => whole(Math.min(about.end_s, Math.max(about.start_s, t)));
   const copy = () => JSON.stringify({ version, events, confirmed });
 
@@ -148,7 +150,8 @@ const editor = (() => {
 
   function bar(one, i) {
     const out = document.createElement("button"), length = view.end - view.start;
-    const left = (one.start_s - view.start) / length, right = (one.end_s - view.start) / length;
+    const [start, end] = [shown(one.start_s), shown(one.end_s)];
+    const left = (start - view.start) / length, right = (end - view.start) / length;
     out.type = "button";
     out.className = "label-one";
     out.classList.toggle("chosen", i === chosen);
@@ -158,7 +161,7 @@ const editor = (() => {
     out.style.width = `${100 * (Math.min(2, right) - Math.max(-1, left))}%`;
     out.hidden = right < 0 || left > 1;
     out.style.setProperty("--kind", `var(--${one.kind})`);
-    out.title = `${nameOf(one.kind, one.wheel)}, ${one.start_s} to ${one.end_s} s` +
+    out.title = `${nameOf(one.kind, one.wheel)}, ${start} to ${end} s` +
       (one.slight ? ", slight" : "");
     out.setAttribute("aria-label", out.title);
     return out;
@@ -171,8 +174,8 @@ const editor = (() => {
     }
     element("label-kind").value = one ? one.kind : "";
     element("label-wheel").value = one && one.wheel ? one.wheel : "";
-    element("label-start").value = one ? one.start_s : "";
-    element("label-end").value = one ? one.end_s : "";
+    element("label-start").value = one ? shown(one.start_s) : "";
+    element("label-end").value = one ? shown(one.end_s) : "";
     element("label-slight").checked = Boolean(one && one.slight);
     element("label-confirmed").checked = confirmed;
     element("label-undo").disabled = !past.length;
@@ -186,7 +189,8 @@ const editor = (() => {
 
   function timeAt(track, x) {
     const box = track.getBoundingClientRect();
-    return view.start + ((x - box.left) / box.width) * (view.end - view.start);
+    const share = (x - box.left) / box.width;
+    return about.start_s + view.start + share * (view.end - view.start);
   }
 
   function press(event) {
@@ -265,7 +269,8 @@ const editor = (() => {
   }
 
   function add() {
-    const middle = 0.5 * (view.start + view.end), half = 0.05 * (view.end - view.start);
+    const middle = about.start_s + 0.5 * (view.start + view.end);
+    const half = 0.05 * (view.end - view.start);
     change(() => {
       events = [...events, { kind: "wheel_spin", wheel: about.wheels[0],
         start_s: inside(middle - half), end_s: inside(middle + half) }];
@@ -276,7 +281,7 @@ const editor = (() => {
   function number(id, key) {
     element(id).addEventListener("change", () => {
       const value = element(id).valueAsNumber;
-      if (Number.isFinite(value)) edit(() => ({ [key]: value }));
+      if (Number.isFinite(value)) edit(() => ({ [key]: whole(about.start_s + value) }));
       else draw();
     });
   }

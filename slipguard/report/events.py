@@ -21,6 +21,7 @@ class PageEvent:
     where : str
         Wheel or sensor; empty: the whole rover.
     start_s, end_s : float
+        From the first row.
     found : bool
     peak, limit : str
         Numbers in the same unit, which stands with the first; empty for a label.
@@ -70,7 +71,7 @@ def events_of(report: Report) -> list[PageEvent]:
 
 
 def _all(report: Report) -> Iterator[PageEvent]:
-    scores = report.scores
+    scores, first_s = report.scores, report.start_s
     wrong = {e for s in (scores or {}).values() for e in s.false_alarms}
     for episode in report.summary.episodes.episodes():
         verdict = ""
@@ -81,8 +82,8 @@ def _all(report: Report) -> Iterator[PageEvent]:
         yield PageEvent(
             kind=episode.kind,
             where=episode.wheel or episode.sensor or "",
-            start_s=episode.start_s,
-            end_s=episode.end_s,
+            start_s=episode.start_s - first_s,
+            end_s=episode.end_s - first_s,
             found=True,
             peak=peak if episode.unit else "",
             limit=f"{episode.threshold:.3g}" if episode.unit else "",
@@ -95,8 +96,8 @@ def _all(report: Report) -> Iterator[PageEvent]:
                 yield PageEvent(
                     kind=label.kind,
                     where=label.wheel or "",
-                    start_s=label.start_s,
-                    end_s=label.end_s,
+                    start_s=label.start_s - first_s,
+                    end_s=label.end_s - first_s,
                     found=False,
                     verdict=verdict,
                     reason=f"{label.kind.replace('_', ' ')} in the labels"

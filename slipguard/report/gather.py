@@ -38,8 +38,10 @@ class Report:
     ----------
     name, vehicle, source, notes : str
         The file's name, and what its labels file says.
+    start_s : float
+        Time of the first row in the recording.
     t_s : (n,) array
-        Time of each row; where the clock went back, the latest time before it.
+        Seconds of each row from there; where the clock went back, the latest before it.
     clock_went_back : bool
     channels : mapping of str to (n,) float32 array
         One for each line that may be drawn; NaN where there is no value.
@@ -56,6 +58,7 @@ class Report:
     source: str
     notes: str
     truncated: str | None
+    start_s: float
     t_s: Array
     clock_went_back: bool
     channels: Mapping[str, NDArray[np.float32]]
@@ -104,7 +107,8 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
         source=labels.source,
         notes=labels.notes,
         truncated=recording.truncated,
-        t_s=t_s,
+        start_s=summary.first_s,
+        t_s=t_s - summary.first_s,
         clock_went_back=bool(np.any(clock_s < t_s)),
         channels=lines.channels(),
         path_m=dead_reckoning(clock_s, lines.column("v"), lines.column("yaw")),

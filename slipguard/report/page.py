@@ -19,6 +19,7 @@ from slipguard.report.figures import LEFT_PX, RIGHT_PX, draw
 from slipguard.report.gather import Report
 from slipguard.report.panels import DASH, Panel, axis_end, panels_for
 from slipguard.report.shrink import Packed, pack
+from slipguard.summary import times_note
 
 MOST_PAGE_BYTES = 15_000_000
 BESIDE_DATA_BYTES = 2_500_000
@@ -48,11 +49,11 @@ def page(report: Report, *, before: str = "", after: str = "") -> str:
     figures = draw(report, panels, events)
     script, places = components(figures.plots, wrap_plot_info=True)
     packed = pack(report.t_s, report.channels, MOST_PAGE_BYTES - BESIDE_DATA_BYTES)
-    start_s, end_s = float(report.t_s[0]), float(report.t_s[-1])
-    edge_s = max(0.005 * (end_s - start_s), 0.005)
+    end_s = float(report.t_s[-1])
+    edge_s = max(0.005 * end_s, 0.005)
     about = {
         **packed.about,
-        "view": [start_s - edge_s, end_s + edge_s],
+        "view": [-edge_s, end_s + edge_s],
         "beside_px": LEFT_PX + RIGHT_PX,
     }
     return Template(part("page.html")).substitute(
@@ -92,6 +93,8 @@ def _facts(report: Report) -> Iterable[str]:
         f"<p>{summary.duration_s:.2f} s in {summary.rows} rows, net distance "
         f"{summary.distance_m:.2f} m, top speed {summary.top_speed_mps:.2f} m/s.</p>"
     )
+    if note := times_note(report.start_s):
+        yield f"<p>{note[0].upper()}{note[1:]}.</p>"
     error = summary.speed_error
     if error.rows:
         yield (

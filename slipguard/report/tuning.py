@@ -400,7 +400,7 @@ def _lanes(worst: BeforeAfter) -> Plot:
     names = sorted({_lane(event) for event in every}) or ["nothing"]
     plot = _figure(40 + 46 * len(names), y_range=FactorRange(*reversed(names)), tools=[])
     edge = 0.01 * (worst.end_s - worst.start_s)
-    plot.x_range.start, plot.x_range.end = worst.start_s - edge, worst.end_s + edge
+    plot.x_range.start, plot.x_range.end = -edge, worst.end_s - worst.start_s + edge
     plot.yaxis.major_tick_line_alpha = 0
     plot.ygrid.visible = False
     full, slight = _by_weight(worst)
@@ -415,8 +415,8 @@ def _lanes(worst: BeforeAfter) -> Plot:
             ColumnDataSource(
                 {
                     "y": [(_lane(e), offset) for e in events],
-                    "left": [e.start_s for e in events],
-                    "right": [e.end_s for e in events],
+                    "left": [e.start_s - worst.start_s for e in events],
+                    "right": [e.end_s - worst.start_s for e in events],
                 }
             ),
             HBar(
