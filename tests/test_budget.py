@@ -479,6 +479,43 @@ def test_table_fits(rover_file, capsys):
     assert all(x.startswith("  ") for x in below if x and x != "What to change")
 
 
+def test_what_is_wanted_and_what_is_had_do_not_contradict_the_verdict(tmp_path, capsys):
+    """Two ways to the same number need to agree, none to be above the other."""
+    path = tmp_path / "rover.yaml"
+    both = re.sub(r"^rover: \{", "rover: {top_speed_mps: 3.4, ", DEMO.read_text(), flags=re.M)
+    path.write_text(both)
+    assert main(["budget", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert re.search(r"plausible: stall torque +~ 4\.25 +4 +N m +enough", text)
+    assert re.search(r"plausible: free-running +~ 3\.5 +3\.4 +m/s +enough", text)
+    for x in budget(load(path)):
+        if x.verdict is Verdict.ENOUGH and x.needed is not None and not x.agree:
+            assert (x.has <= x.needed) if x.at_most else (x.has >= x.needed), x
+
+
+def test_advice_does_not_ask_for_what_is_there():
+    """Four brakes may be fitted: a line about two of them is about the other two failing."""
+    lines = [line(f"grip to hold: 2 braked, the {axle} axle") for axle in ("lower", "upper")]
+    assert {x.change for x in lines} == {"", "fit the other axle's brakes too, or mend them"}
+
+
+def test_what_to_give_first_stands_first(tmp_path, capsys):
+    """A rover file of a beginner leaves most lines unknown: the keys that tell most, first."""
+    path = tmp_path / "rover.yaml"
+    path.write_text(CHASSIS % ("open", "", 96))
+    assert main(["budget", str(path)]) == 0
+    head = " ".join(capsys.readouterr().out.partition("Budget")[0].split())
+    unknown = [x for x in budget(load(path)) if x.verdict is Verdict.NOT_KNOWN]
+    assert head.startswith(f"{len(unknown)} of {len(budget(load(path)))} lines are not known.")
+    assert "brakes.max_torque_nm (7 lines), " in head
+    assert "rover.cog_height_m (3)" in head
+    assert head.index("brakes.max_torque_nm") < head.index("rover.cog_height_m")
+    named = re.findall(r"\w+\.\w+", head.partition("Give")[2])
+    assert len(named) == 5
+    known = {f"{row.section}.{row.key}" for row in settings_table()}
+    assert set(named) <= known | {f"hardware.{f.name}" for f in fields(Hardware)}
+
+
 def test_json(rover_file, capsys):
     """The same numbers, for machines; wishes arrive."""
     assert main(["budget", str(rover_file), "--as-json", "--grade", "30", "--payload", "1"]) == 0
@@ -492,7 +529,6 @@ def test_json(rover_file, capsys):
 
 def test_picture(rover_file, tmp_path, capsys):
     """Drawn when asked; never over another file."""
-    pytest.importorskip("matplotlib")
     for name in ("roll.png", "roll.svg"):
         assert main(["budget", str(rover_file), "--picture", str(tmp_path / name)]) == 0
         assert (tmp_path / name).stat().st_size > 5000

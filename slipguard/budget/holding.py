@@ -101,8 +101,8 @@ def _friction(config: Config, wishes: Wishes) -> list[Line]:
     cases = [
         ("4 wheels braked", whole, "four working brakes do; chains or spikes on ice"),
         ("3 braked, a lower one fails", whole - down / 2, "mend the fourth brake"),
-        ("2 braked, the lower axle", down, "brake all four wheels"),
-        ("2 braked, the upper axle", up, "brake all four wheels"),
+        ("2 braked, the lower axle", down, "fit the other axle's brakes too, or mend them"),
+        ("2 braked, the upper axle", up, "fit the other axle's brakes too, or mend them"),
     ]
     lines = []
     for name, load, change in cases:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -35,6 +38,8 @@ class Line:
         What to change, or which key to give; empty where nothing need be.
     at_most : bool
         ``has`` may be at most ``needed``; otherwise it must be at least that.
+    agree : bool
+        Both are the same number by two ways, and should be near each other.
     """
 
     name: str
@@ -46,6 +51,15 @@ class Line:
     verdict: Verdict
     change: str
     at_most: bool = False
+    agree: bool = False
+
+
+def most_wanted(lines: Iterable[Line]) -> list[tuple[str, int]]:
+    """The keys that lines not known ask for, with how many do; those of the most lines first."""
+    unknown = [line.change for line in lines if line.verdict is Verdict.NOT_KNOWN]
+    # Behind these stands what would do instead, or how to measure it.
+    asked = (re.split(": |, or ", words, maxsplit=1)[0] for words in unknown)
+    return Counter(key for words in asked for key in re.findall(r"\w+\.\w+", words)).most_common()
 
 
 def at_least(has: float, needed: float, barely: float | None = None) -> Verdict:

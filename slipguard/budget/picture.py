@@ -18,11 +18,10 @@ def draw(config: Config, wishes: Wishes, path: Path) -> None:
 
     Raises
     ------
-    ModuleNotFoundError
-        matplotlib is not installed.
     OSError
         The file cannot be written.
     """
+    # A dependency of filterpy; needed here alone, and slow.
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 

@@ -104,6 +104,7 @@ def _free_speed(config: Config, hardware: Hardware, given: frozenset[str]) -> Li
         hangs_on=f"{key} {top:g}",
         verdict=verdict,
         change=change,
+        agree=key in given,
     )
 
 
@@ -134,6 +135,7 @@ def _stall_torque(config: Config, hardware: Hardware, given: frozenset[str]) -> 
         hangs_on=f"{key} {stated:g}",
         verdict=verdict,
         change=change,
+        agree=True,
     )
 
 

@@ -15,6 +15,7 @@ from rich.text import Text
 
 from slipguard.budget import Design, Line, Verdict, Wishes, load
 from slipguard.budget import budget as work_out
+from slipguard.budget.lines import most_wanted
 from slipguard.budget.picture import FORMATS, draw
 from slipguard.cli.console import console, table
 from slipguard.cli.files import check_ending
@@ -28,6 +29,8 @@ STYLES = {
     Verdict.NOT_KNOWN: "magenta",
 }
 DEFAULT = Wishes()
+MOST_KEYS = 5
+"""So many keys to give are named before the table."""
 
 
 def budget(
@@ -99,15 +102,12 @@ def _draw(design: Design, wishes: Wishes, path: Path) -> None:
         raise typer.BadParameter(f"--picture {path}: already there; name another file")
     try:
         draw(design.config, wishes, path)
-    except ModuleNotFoundError as err:
-        raise typer.BadParameter(
-            f"--picture needs matplotlib ({err}); install it with: pip install matplotlib"
-        ) from err
     except OSError as err:
         raise unwritable(path, err) from err
 
 
 def _print(screen: Console, lines: Sequence[Line]) -> None:
+    _print_first(screen, lines)
     shown = table("Budget", "question", ">wanted", ">has", "", "verdict", "hangs on")
     for line in lines:
         shown.add_row(
@@ -131,6 +131,22 @@ def _print(screen: Console, lines: Sequence[Line]) -> None:
         _print_indented(screen, Text.assemble(head, line.change))
 
 
+def _print_first(screen: Console, lines: Sequence[Line]) -> None:
+    """What a beginner should do with a table of which most is not known."""
+    unknown = sum(line.verdict is Verdict.NOT_KNOWN for line in lines)
+    wanted = most_wanted(lines)[:MOST_KEYS]
+    if wanted:
+        keys = ", ".join(
+            f"{key} ({count}{'' if number else ' lines' if count > 1 else ' line'})"
+            for number, (key, count) in enumerate(wanted)
+        )
+        screen.print(
+            Text(f"{unknown} of {len(lines)} lines are not known. Give these keys first: {keys}.")
+        )
+        screen.print(Text("How to measure each stands below, under What to change.", style="dim"))
+        screen.print()
+
+
 def _print_indented(screen: Console, words: Text) -> None:
     """A paragraph whose second line is further in than its first."""
     for number, part in enumerate(words.wrap(screen, screen.width - 4)):
@@ -140,7 +156,8 @@ def _print_indented(screen: Console, words: Text) -> None:
 
 def _wanted(line: Line) -> str:
     number = _number(line.needed)
-    return number if line.needed is None else f"{'<' if line.at_most else '>'} {number}"
+    sign = "~" if line.agree else "<" if line.at_most else ">"
+    return number if line.needed is None else f"{sign} {number}"
 
 
 def _number(value: float | None) -> str:
