@@ -31,6 +31,8 @@ MAX_NODES = 20_000
 
 DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 """A number as many countries write it."""
+THOUSANDTH = {"m": "mm", "kg": "g"}
+"""Units in which drawings and scales tell what a setting wants a thousand times smaller."""
 SMALLEST, LARGEST = 1e-12, 1e12
 """No size, time or force of a rover is smaller (but 0) or larger: a value that has limits must keep
 these too, so that arithmetic with any of them, squared or divided by another, stays finite."""
@@ -451,6 +453,10 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
             expected = _expected(meta, whole=hint is int)
             if isinstance(value, str) and DECIMAL_COMMA.fullmatch(value):
                 expected += f"; with a decimal point: {value.replace(',', '.')}"
+            elif _is_number(value) and value > 0 and _inside(value / 1000, meta):
+                unit = meta["unit"]
+                if unit in THOUSANDTH:
+                    expected += f"; {value:g} {THOUSANDTH[unit]} would be {value / 1000:g} {unit}"
             raise BadValueError(f"found {show(value)}, expected {expected}")
         if _limited(meta) and value and not SMALLEST <= abs(value) <= LARGEST:
             raise BadValueError(

@@ -401,6 +401,20 @@ def test_a_value_in_other_units_is_noticed(old, new, message):
     assert f"rover.yaml:{message}" in refusal(MINIMAL.replace(old, new))
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("wheelbase_m: 0.36", "wheelbase_m: 410", "up to 10 m; 410 mm would be 0.41 m"),
+        ("mass_kg: 5.0", "mass_kg: 5200", "up to 3000 kg; 5200 g would be 5.2 kg"),
+        ("wheelbase_m: 0.36", "wheelbase_m: 4e7", "up to 10 m"),
+        ("max_steer_deg: 25", "max_steer_deg: 250", "from 0 to 80 deg"),
+    ],
+)
+def test_a_thousand_times_too_much_is_said_in_the_smaller_unit(old, new, hint):
+    """Drawings are in millimetres: the number to write stands in the message, where it is one."""
+    assert refusal(MINIMAL.replace(old, new)).splitlines()[0].endswith(hint)
+
+
 def test_skid_steering_needs_no_steer_angle():
     """It has none; wherever an axle steers the angle must be given. Whoever gives one for skid
     steering is not refused."""
