@@ -18,7 +18,7 @@ README = HOME / "README.md"
 DRIVE = "wet_clay_uphill.csv.gz"
 LEFT_OUT = r"""(?mx)
     ^[ ]{2}(?:survey[ ]rover|simulated:).*\n     # vehicle and source
-    | ^Hill[ ]hold.*\n(?:(?!Throttle).*\n)*       # when it held
+    | ^(?:Hill[ ]hold|Stopped).*\n(?:(?!Throttle).*\n)*  # when it held and stopped
     | ^Engine:.*\n                          # which one
     | ^Alerts(?:.*\n)*?(?=Against)                # what the driver was told
 """

@@ -123,7 +123,7 @@ def test_replay_prints_the_drive_its_findings_and_its_score(capsys, drive):
     assert row_of(out, "overspeed", "", "3.000", "1.000", "20 mm", "12 mm")
     assert row_of(out, "pressed, s", "1.10", "0.00", "0.00", "0.00")
     assert row_of(out, "full-brake s", "0.55", "0.00", "0.00", "0.00")
-    assert "Hill hold holding for 2.00 s, once: 0.00-2.00 s" in out
+    assert "Hill hold on for 2.00 s, once: 0.00-2.00 s" in out
     assert "Throttle limited for 1.10 s" in out
     assert row_of(out, "3.000", "warning", "Wheel [fl] spins.")
     assert "Alerts for information only: 1" in out

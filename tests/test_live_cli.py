@@ -24,8 +24,9 @@ from rich.console import Console
 from slipguard import Alert, Config, Guard
 from slipguard.cli import main
 from slipguard.cli.exits import Exit
-from slipguard.cli.run_lines import AlertLines, Lines
+from slipguard.cli.run_lines import AlertLines, Lines, Went
 from slipguard.cli.run_view import View
+from slipguard.finding import Finding
 from slipguard.recording import open_recording
 
 SCENARIO = "simulate:parking_motor_cut"
@@ -57,8 +58,29 @@ def test_a_simulated_run_as_lines(short, capsys):
     assert main(["run", "--source", short, "--speed", "0"]) == Exit.DONE
     out = capsys.readouterr().out
     assert "0.000 s  info      armed: waiting for the stick in neutral" in out
-    assert "401 rounds of 5 ms, in time that is not real" in out
+    assert "401 rounds of 5 ms, not in real time" in out
+    assert re.search(r"^Net distance -?\d+\.\d\d m; no findings\.$", out, re.M)
     assert max(map(len, out.splitlines())) <= 100
+
+
+def test_the_end_counts_what_was_found(capsys, tmp_path):
+    """How it went, in one line; a finding that flickers is one."""
+    drive = cut("parking_on_the_bank", 13.0, 18.0, tmp_path)
+    shutil.copy(ROVER_FILE, tmp_path)
+    assert main(["run", "--source", f"replay:{drive}", "--speed", "0"]) == Exit.DONE
+    out = capsys.readouterr().out
+    assert re.search(r"^Net distance -?\d+\.\d\d m; findings: rolling 1(, .*)?\.$", out, re.M)
+    went = Went()
+    for t_s in (0.0, 0.1, 0.2, 1.0):
+        went.add(t_s, [found("wheel_spin", "fl")] if t_s != 0.1 else [])
+    went.add(1.1, [found("wheel_spin", "fr"), found("rolling", None)])
+    assert dict(went.counts) == {"wheel_spin": 3, "rolling": 1}
+
+
+def found(kind: str, wheel: str | None) -> Finding:
+    return Finding(
+        kind=kind, wheel=wheel, since_s=0.0, value=1.0, threshold=0.1, unit="m/s", detail=""
+    )
 
 
 def test_a_simulated_run_as_json(short, capsys, tmp_path):

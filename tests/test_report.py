@@ -189,6 +189,22 @@ def test_every_finding_is_in_the_table(clay, clay_page):
     ]
 
 
+def test_the_page_says_how_well_it_was_found(clay_page):
+    """In the words of the README."""
+    text = clay_page.read_text(encoding="utf-8")
+    assert "<p>Wheel spin: 4 of 4 labelled found, false alarms: none.</p>" in text
+
+
+def test_the_limit_drawn_is_told_from_the_one_in_the_table(clay, clay_page):
+    """The line is wider than the limit a finding names, by what the estimate is unsure: it says
+    so, and is never below it."""
+    text = clay_page.read_text(encoding="utf-8")
+    assert text.count("<span>limit, widened by sigma</span>") == 4
+    spins = [e for e in clay.summary.episodes.episodes() if e.kind == "wheel_spin"]
+    for spin in spins:
+        assert clay.channels[f"slip_limit_{spin.wheel}"].min() >= spin.threshold
+
+
 def test_a_label_that_was_missed_is_in_the_table(short):
     """What was not found is what one must look at."""
     labels_path(short).write_text("events:\n- {kind: rolling, start_s: 0.5, end_s: 0.8}\n")

@@ -674,6 +674,10 @@ def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path
     """Sets of two searches in one study would be neither."""
     few = ("--sets", "8", "--folds", "0", "--study", str(tmp_path / "s.db"))
     assert main(_tune(drives[2:], cache, tmp_path / "a.yaml", *few)) == Exit.DONE
+    said = " ".join(capsys.readouterr().out.split())
+    assert "a missed event counts with its own length" in said, "compare leaves it out"
+    same = Config.load(tmp_path / "a.yaml") == Config.load(ROVER)
+    assert ("has the same settings as" in said) == same, "a file is no gain"
     arguments = _tune(drives[2:], cache, tmp_path / "b.yaml", *few, "--seed", "5")
     assert main(arguments) == Exit.RECORDING
     assert "s.db: a study of other drives, labels or settings, of another seed or version" in (

@@ -68,6 +68,7 @@ def test_the_page_holds_everything_and_loads_nothing(tuned, config):
     for drive in tuned.drives:
         assert drive.drive.name in text
     assert tuned.reason in text
+    assert "a missed event counts with its own length" in text
     sets = {tuple(t.values.items()) for t in (tuned.own, tuned.recommended, *tuned.pareto)}
     assert text.count("data-set=") == len(sets)
 

@@ -92,15 +92,14 @@ def _print_action(out: Console, summary: DriveSummary) -> None:
         out.print(shown)
     else:
         out.print("Brakes never pressed.")
-    for phase in (Hold.HOLDING, Hold.STOPPING):
+    for words, phase in (("Hill hold on", Hold.HOLDING), ("Stopped gently", Hold.STOPPING)):
         spans = [span for span in summary.holds if span.phase == phase]
         if spans:
             total_s = sum(span.end_s - span.start_s for span in spans)
             times = [_span(span, summary.first_s) for span in spans[:8]]
             more = ", ..." if len(spans) > len(times) else ""
             out.print(
-                f"Hill hold {phase.value} for {total_s:.2f} s, {_times(len(spans))}: "
-                f"{', '.join(times)}{more}"
+                f"{words} for {total_s:.2f} s, {_times(len(spans))}: {', '.join(times)}{more}"
             )
     out.print(f"Throttle limited for {summary.limited_s:.2f} s")
 

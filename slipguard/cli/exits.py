@@ -22,7 +22,7 @@ class Exit(IntEnum):
 
 
 MEANING = {
-    Exit.DONE: "done",
+    Exit.DONE: "done; a run: stopped as asked, by Ctrl-C too",
     Exit.FAULT: "a fault of slipguard itself",
     Exit.USAGE: "wrong usage of the command",
     Exit.CONFIG: "the rover file is missing or wrong",
@@ -30,7 +30,7 @@ MEANING = {
     Exit.PLUGIN: "a plugin is wrong",
     Exit.NOT_ARMED: "the rover is not fit to drive: a check failed",
     Exit.REGRESSION: "a comparison of two rover files found a regression",
-    Exit.INTERRUPTED: "interrupted from the keyboard",
+    Exit.INTERRUPTED: "interrupted from the keyboard; a run: by the second Ctrl-C",
 }
 
 EXIT_HELP = "\b\nExit codes:\n" + "\n".join(f"{code:5d}  {text}" for code, text in MEANING.items())

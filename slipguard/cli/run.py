@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from slipguard.cli.console import console, table
-from slipguard.cli.run_lines import AlertLines, JsonLines, print_json
+from slipguard.cli.run_lines import AlertLines, JsonLines, Went, print_json
 from slipguard.cli.run_view import View
 from slipguard.commission import standing
 from slipguard.config import Config
@@ -108,6 +108,7 @@ def run(
     config = _config(rover, source)
     settings = _settings(config, record, listen, key_file, rate)
     clock: Clock = MonotonicClock() if speed == 1.0 else VirtualClock(speed=speed or None)
+    went = Went()
     with ExitStack() as stack:
         loop, finished = _loop(
             config, settings, source, seed, listen, clock, stack, rover, beside or []
@@ -120,6 +121,7 @@ def run(
         else:
             loop.watchers.append(stack.enter_context(AlertLines()).watch)
         stack.callback(lambda: tell(loop.problems))
+        loop.watchers.append(went.watch)
         stack.enter_context(stop_on_signals(loop))
         stack.enter_context(loop)
         warning = _not_commissioned(rover, config) if not desk else ""
@@ -135,7 +137,7 @@ def run(
     elif check:
         console().print("Armed: every check passed.")
     else:
-        _print_end(loop.timing, folder, real_time=isinstance(clock, MonotonicClock))
+        _print_end(loop.timing, folder, went, real_time=isinstance(clock, MonotonicClock))
 
 
 def _check_source(source: str) -> None:
@@ -269,14 +271,13 @@ def simulator() -> Any:
     return simulator
 
 
-def _print_end(timing: Timing, folder: Path | None, *, real_time: bool) -> None:
+def _print_end(timing: Timing, folder: Path | None, went: Went, *, real_time: bool) -> None:
     out = console()
+    out.print(str(went), soft_wrap=True)
     if folder is not None:
         out.print(f"recorded in {folder}", soft_wrap=True)
     if not real_time:
-        out.print(
-            f"{timing.rounds} rounds of {1e3 / timing.rate_hz:g} ms, in time that is not real"
-        )
+        out.print(f"{timing.rounds} rounds of {1e3 / timing.rate_hz:g} ms, not in real time")
         return
     shown = table("The loop", "", ">half below ms", ">99 % below ms", ">worst ms")
     for name, values in (
@@ -287,5 +288,5 @@ def _print_end(timing: Timing, folder: Path | None, *, real_time: bool) -> None:
     out.print(shown)
     out.print(
         f"{timing.rounds} rounds at {timing.rate_hz:g} Hz; {timing.overruns} took longer than "
-        f"their period, {timing.skipped} ticks skipped"
+        f"their period, {timing.skipped} {'was' if timing.skipped == 1 else 'were'} skipped"
     )

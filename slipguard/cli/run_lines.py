@@ -5,17 +5,21 @@ A thread prints: a reader that does not read holds up nothing but the lines.
 
 from __future__ import annotations
 
+import math
 import sys
 import threading
-from collections import deque
+from collections import Counter, deque
+from collections.abc import Iterable
 from types import TracebackType
 from typing import Any, Self
 
 from slipguard.cli.drive_files import finding_name
 from slipguard.cli.json_text import as_json
 from slipguard.decision import Alert
+from slipguard.finding import Finding
 from slipguard.live import Round
 from slipguard.reading import WHEELS
+from slipguard.score import MERGE_GAP_S
 
 MOST_LINES = 2000
 CLOSE_WITHIN_S = 1.0
@@ -144,6 +148,32 @@ class AlertLines(Lines):
         for alert in done.alerts:
             t_s = max(0.0, alert.t_s - self._start_s)
             self.put(f"{t_s:10.3f} s  {alert.level:8}  {printable(alert.message)}")
+
+
+class Went:
+    """How it went: the newest distance, and how often each kind of finding began."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[str] = Counter()
+        self._distance_m = 0.0
+        self._seen_s: dict[tuple[str | None, ...], float] = {}
+
+    def watch(self, done: Round) -> None:
+        """Take a round."""
+        self._distance_m = done.decision.estimate.distance_m
+        self.add(done.reading.t_s, done.sent.findings)
+
+    def add(self, t_s: float, findings: Iterable[Finding]) -> None:
+        """Take what is found now; what was gone for a moment only goes on."""
+        for one in findings:
+            key = (one.kind, one.wheel, one.sensor)
+            self.counts[one.kind] += t_s - self._seen_s.get(key, -math.inf) > MERGE_GAP_S
+            self._seen_s[key] = t_s
+
+    def __str__(self) -> str:
+        found = ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in self.counts.most_common())
+        found = f"findings: {found}" if found else "no findings"
+        return f"Net distance {self._distance_m:.2f} m; {found}."
 
 
 def printable(text: str) -> str:

@@ -140,7 +140,8 @@ def tune(
                 executor=executor,
                 progress=progress,
             )
-        _write(looped.changed, tune_loop.note(looped), rover, out)
+        changed = looped.changed
+        _write(changed, tune_loop.note(looped), rover, out)
         if json is not None:
             write_json(json, tune_loop.document(looped))
         _write_page(looped, config, page)
@@ -164,7 +165,8 @@ def tune(
                 executor=executor,
                 progress=stack.enter_context(_bar()),
             )
-        _write(tuned.changed, _note(tuned), rover, out)
+        changed = tuned.changed
+        _write(changed, _note(tuned), rover, out)
         if json is not None:
             write_json(json, _document(tuned))
         _write_page(tuned, config, page)
@@ -172,6 +174,8 @@ def tune(
     for path in (out, json, page):
         if path is not None:
             screen.print(f"Written: {path}")
+    if not changed:
+        screen.print(f"{out} has the same settings as {rover}: no change gains anything.")
 
 
 def _need(words: str, *packages: str) -> None:
@@ -325,6 +329,9 @@ def _print_pareto(screen: Console, tuned: Tuned) -> None:
     screen.print(shown)
     if len(rows) > MOST_ROWS:
         screen.print(f"and {len(rows) - MOST_ROWS} more; --json FILE has them all")
+    from slipguard.tune.tally import DELAY_WORDS
+
+    screen.print(DELAY_WORDS)
 
 
 def _moved(at: Tally, moved: Tally) -> str:

@@ -105,9 +105,10 @@ def _facts(report: Report) -> Iterable[str]:
     for kind, score in (report.scores or {}).items():
         if score.says_nothing:
             continue
+        what, alarms = escape(kind.replace("_", " ")).capitalize(), len(score.false_alarms)
         yield (
-            f"<p>{escape(kind.replace('_', ' ')).capitalize()}: {len(score.found)} of "
-            f"{score.labelled} labelled found, {len(score.false_alarms)} not labelled.</p>"
+            f"<p>{what}: {len(score.found)} of {score.labelled} labelled found, false alarms: "
+            f"{alarms or 'none'}.</p>"
         )
     if report.truncated:
         yield f"<p>{escape(report.truncated)}</p>"

@@ -104,7 +104,13 @@ PANELS = (
             (
                 Line(f"slip_{w}", w, w),
                 Line(f"true_slip_{w}", "truth", "truth"),
-                Line(f"slip_limit_{w}", "limit", "limit", f"slip_limit_back_{w}", False),
+                Line(
+                    f"slip_limit_{w}",
+                    "limit, widened by sigma",
+                    "limit",
+                    f"slip_limit_back_{w}",
+                    False,
+                ),
             ),
             kinds=("wheel_spin", "wheel_lock"),
             wheel=w,
@@ -119,7 +125,9 @@ PANELS = (
         "mm",
         (
             *_wheels("excess"),
-            Line("excess_limit", "least limit", "limit", "excess_limit_back", False),
+            Line(
+                "excess_limit", "least limit, widened by sigma", "limit", "excess_limit_back", False
+            ),
         ),
         least=14.0,
         digits=1,

@@ -42,6 +42,7 @@ from slipguard.score import Episode
 from slipguard.tune import LoopTuned, Trial, Tuned, beats, with_chance
 from slipguard.tune.closed_loop import GOALS
 from slipguard.tune.search import DriveResult
+from slipguard.tune.tally import DELAY_WORDS
 from slipguard.tune.thresholds import Sensitivity
 from slipguard.tune.worst import BeforeAfter, LoopBeforeAfter, worst_drive, worst_loop_drive
 
@@ -185,7 +186,7 @@ def _of(tuned: Tuned, config: Config) -> Content:
         ],
         drives_title="Drive by drive",
         drives_words="Each drive replayed whole with the rover's own set, and with the "
-        "recommended one.",
+        f"recommended one. {DELAY_WORDS}",
         drives=(heads, [_drive_row(drive) for drive in tuned.drives]),
         worst=worst_drive(tuned, config),
     )

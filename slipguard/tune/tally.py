@@ -151,6 +151,12 @@ def replayed_episodes(drive: Path, config: Config) -> tuple[list[Episode], float
     return log.episodes(), times[0], times[1]
 
 
+DELAY_WORDS = (
+    "Delay: the mean of all labels; a missed event counts with its own length. So it is more than "
+    "what slipguard compare shows, the mean of those found."
+)
+
+
 def _tally(episodes: Iterable[Episode], labels: Sequence[Event], hours: float) -> Tally:
     scores = score(episodes, labels).values()
     delays = [delay for one in scores for delay in one.delays_s]
