@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import pytest
 from slipguard import Config
 from slipguard.recording import open_recording
 from slipguard.report import report_drive, take_picture, write_page
+from slipguard.score import score
 
 pytestmark = pytest.mark.browser
 REPLAY = Path(__file__).parent.parent / "replay"
@@ -160,6 +162,20 @@ def test_nothing_is_wider_than_the_screen(open_page, clay_page, width):
         ).map((e) => e.className || e.tagName)"""
     )
     assert over == []
+
+
+@pytest.mark.parametrize("width", [360, 390, 920, 1300])
+def test_the_table_of_events_needs_no_scrolling_sideways(open_page, clay, tmp_path, width):
+    """Hours into a drive whose findings no label tells of: every column is still in sight."""
+    scores = score(clay.summary.episodes.episodes(), ())
+    write_page(replace(clay, start_s=-15000.0, scores=scores), tmp_path / "long.html")
+    page = open_page(tmp_path / "long.html", width=width, height=844)
+    assert page.locator("td.verdict").first.text_content() == "not labelled"
+    wide, room = page.evaluate(
+        "(({ scrollWidth, clientWidth }) => [scrollWidth, clientWidth])"
+        "(document.querySelector('.rows'))"
+    )
+    assert wide <= room
 
 
 def test_a_finger_moves_the_page_and_reads_values(open_page, clay_page):
