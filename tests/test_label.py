@@ -254,6 +254,27 @@ def test_nothing_is_written_unless_asked(drive, capsys):
     assert not labels_path(drive).exists()
 
 
+def test_truth_that_cannot_be_used_is_told(drive, capsys):
+    """Speed alone says nothing of the wheels: whoever has it wonders why it was not taken."""
+    text = drive.read_text()
+    assert main(["label", str(drive)]) == Exit.DONE
+    assert "truth columns" not in capsys.readouterr().out
+    drive.write_text(text.replace("true_rr_slip_mps", "other"))
+    assert main(["label", str(drive)]) == Exit.DONE
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Not from the truth columns: the drive has no true_rr_slip_mps." in out
+    head, first, *rest = text.splitlines()
+    column = head.split(",").index("true_rr_slip_mps")
+    cells = first.split(",")
+    cells[column] = ""
+    drive.write_text("\n".join([head, ",".join(cells), *rest]) + "\n")
+    assert main(["label", str(drive)]) == Exit.DONE
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Not from the truth columns: a row has a gap in true_rr_slip_mps." in out
+    assert main(["label", str(drive), "--no-truth"]) == Exit.DONE
+    assert "truth columns" not in capsys.readouterr().out
+
+
 def test_written_labels_are_marked_as_proposed_and_may_be_proposed_anew(drive, capsys):
     """Until a person takes the mark away, the program may replace what it wrote."""
     save_labels(Labels(notes="kept"), labels_path(drive))

@@ -107,6 +107,8 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
         out.print(shown)
     else:
         out.print("  Nothing to label: no wheel slipped, nothing rolled.")
+    if proposals.no_truth:
+        out.print(f"  Not from the truth columns: {proposals.no_truth}.")
     for t_s, text in proposals.other_markers:
         out.print(f"  marker at {t_s - first_s:.3f} s names no event: {text}")
     if confirmed:

@@ -65,12 +65,16 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Proposals:
-    """All of a drive, by start; and the markers that name no kind of event, as (time, text)."""
+    """All of a drive, by start; and the markers that name no kind of event, as (time, text).
+
+    ``no_truth`` says why truth columns there are were not used; empty otherwise.
+    """
 
     proposals: tuple[Proposal, ...]
     other_markers: tuple[tuple[float, str], ...]
     start_s: float
     end_s: float
+    no_truth: str = ""
 
     @property
     def events(self) -> tuple[Event, ...]:
@@ -102,12 +106,18 @@ def propose(
     RecordingError
         The drive cannot be read.
     """
-    wanted = TRUTH if use_truth and set(TRUTH) <= set(recording.columns) else ()
+    missing = [name for name in TRUTH if name not in recording.columns]
+    no_truth = ""
+    if use_truth and 0 < len(missing) < len(TRUTH):
+        no_truth = f"the drive has no {', '.join(missing)}"
+    wanted = TRUTH if use_truth and not missing else ()
     kept = _Kept(wanted)
     reference = look_back(kept.readings(recording if rows is None else rows), config)
     if not len(reference.t_s):
         return Proposals((), (), 0.0, 0.0)
-    true = kept.truth() if wanted else None
+    gaps, true = kept.truth() if wanted else ([], None)
+    if gaps:
+        no_truth = f"a row has a gap in {', '.join(gaps)}"
     if true is not None:
         speed, ground, rim = true
         labels, origin = _label(reference, config, speed, ground, rim), "truth"
@@ -116,7 +126,7 @@ def propose(
     proposals = [Proposal(e.event, origin, e.travel_m) for e in labels]
     start_s, end_s = float(reference.t_s[0]), float(reference.t_s[-1])
     marked, others = with_markers(proposals, kept.markers, start_s)
-    return Proposals(tuple(marked), tuple(others), start_s, end_s)
+    return Proposals(tuple(marked), tuple(others), start_s, end_s, no_truth)
 
 
 def labels_from(reference: Reference, config: Config) -> list[Label]:
@@ -213,9 +223,10 @@ class _Kept:
                 self._truth.append(tuple(np.nan if v is None else v for v in values))
             yield row.reading
 
-    def truth(self) -> tuple[Array, Array, Array] | None:
-        """True speed (n,), ground and rim speeds (n, 4); None where a value is missing."""
+    def truth(self) -> tuple[list[str], tuple[Array, Array, Array] | None]:
+        """Columns with a gap; and without any true speed (n,), ground and rim speeds (n, 4)."""
         table = np.array(self._truth)
-        if not np.isfinite(table).all():
-            return None
-        return table[:, 0], table[:, 1:5], table[:, 1:5] + table[:, 5:9]
+        whole = np.isfinite(table).all(axis=0)
+        if not whole.all():
+            return [name for name, good in zip(self._names, whole, strict=True) if not good], None
+        return [], (table[:, 0], table[:, 1:5], table[:, 1:5] + table[:, 5:9])
