@@ -27,6 +27,7 @@ from slipguard.cli import main
 from slipguard.cli.exits import MEANING
 from slipguard.config import settings_table
 from slipguard.finding import Kind
+from slipguard.plugin.contract import check_object
 from slipguard.recording import labels_path, load_labels, open_recording
 from slipguard.recording.columns import KNOWN
 from slipguard.replay import replay
@@ -180,13 +181,46 @@ def test_the_embedding_code_runs_and_does_its_job(tmp_path, monkeypatch):
 @pytest.mark.large
 def test_the_other_code_of_the_readme_runs(in_home, capsys):
     """Code that was never run is code that does not work."""
-    others = [block for block in blocks("python") if "my_rover" not in block]
+    others = [block for block in blocks("python") if "from my_" not in block]
     assert len(others) == 2
     for code in others:
         exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
     out = capsys.readouterr().out
     assert "critical: rolling" in out
     assert "across_s=" in out
+
+
+def test_the_recording_code_writes_a_drive_with_its_labels(tmp_path, monkeypatch):
+    """The way from somebody's own program to everything that takes a drive."""
+    (code,) = (block for block in blocks("python") if "import readings" in block)
+    rows = [
+        (Reading(t_s=20.0 + k, counts=(k,) * 4), "rolls!" if k == 2 else None) for k in range(4)
+    ]
+    monkeypatch.setitem(sys.modules, "my_rover", SimpleNamespace(readings=lambda: rows))
+    monkeypatch.chdir(tmp_path)
+    exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
+    drive = open_recording("drive.csv")
+    assert [row.marker or None for row in drive] == [note for _, note in rows]
+    assert [row.reading for row in drive] == [reading for reading, _ in rows]
+    assert [event.kind for event in drive.labels.events or ()] == ["rolling"]
+
+
+def test_the_sensor_source_shown_is_one(monkeypatch):
+    """Copied into a project of its own it must pass what the host asks of it."""
+    (code,) = (block for block in blocks("python") if "my_board" in block)
+    newest = iter([(1, 2, 3, 4), None])
+    board = SimpleNamespace(newest=lambda: next(newest), close=lambda: None)
+    monkeypatch.setitem(sys.modules, "my_board", SimpleNamespace(Board=lambda: board))
+    made: dict[str, object] = {"__name__": "readme"}
+    exec(compile(code, "README.md", "exec"), made)
+    kept: list[type] = []
+    made["slipguard_register"](SimpleNamespace(sensor_source=kept.append))
+    source = kept[0]()
+    check_object("sensor source", source)
+    source.open()
+    assert source.read().counts == (1, 2, 3, 4)
+    assert source.read() is None
+    source.close()
 
 
 @cache
@@ -265,6 +299,15 @@ def test_everything_was_found_and_nothing_invented(clay_log):
         (kind, s.labelled, len(s.found)) for kind, s in scores.items()
     }
     assert all(s.recall == 1.0 and not s.false_alarms for s in scores.values())
+
+
+def test_the_table_of_engines_is_that_of_the_bench():
+    """Two places of one measurement, written by one program."""
+    script = runpy.run_path(str(HOME / ".docs" / "show_bench.py"))
+    whole = script["BLOCK"].findall((HOME / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    short = script["BLOCK"].findall(README)
+    assert (len(whole), len(short)) == (1, 1)
+    assert script["ENGINES"].search(whole[0])[0] == short[0]
 
 
 @pytest.mark.large
