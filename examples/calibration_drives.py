@@ -1,11 +1,22 @@
 """The drives of ``slipguard calibrate guide`` in the simulator: try the steps on a desk.
 
-    slipguard simulate examples/calibration_drives.py:line --no-guard --out line.csv.gz
-    slipguard calibrate straight line.csv.gz --length 4.93 --rover replay/rover.yaml
+    .venv/bin/pip install '.[sim,calibrate]' && mkdir desk && cp replay/rover.yaml desk
+    for drive in stands rest line starts left right; do
+      slipguard simulate examples/calibration_drives.py:$drive --no-guard --out desk/$drive.csv
+    done
+    cd desk
+    slipguard calibrate level stands.csv --out level.yaml
+    slipguard calibrate noise rest.csv --out noise.yaml
+    slipguard calibrate straight line.csv --length 4.93 --after level.yaml --out straight.yaml
+    slipguard calibrate delay starts.csv --after straight.yaml --out delay.yaml
+    slipguard calibrate circle left.csv right.csv --turns 1 --after straight.yaml --out circle.yaml
+    slipguard calibrate apply rover.yaml level.yaml noise.yaml straight.yaml delay.yaml \
+      circle.yaml --out rover_calibrated.yaml
 
-The length is ``true_x_m`` of the last row. Started as a program, it drives the line with a rover
-whose wheels are larger than believed, and finds that from Python. Everything here is simulated; on
-a real rover you drive it yourself.
+The length is ``true_x_m`` of the last row, as your tape would say. ``deadband`` is not among them:
+the simulated motor has none. Started as a program, this drives the line with a rover whose wheels
+are larger than believed, and finds that from Python. Everything here is simulated; on a real rover
+you drive it yourself.
 """
 
 from __future__ import annotations
