@@ -352,7 +352,7 @@ def test_a_second_hot_brake_is_told():
         return [a.message for a in decision.alerts if a.topic == "brake_hot"]
 
     assert told() == []
-    assert told("fl") == ["a brake is hot and rests: fl"]
+    assert told("fl") == ["hot, no longer braked while spinning: fl"]
     assert told("fl") == []
-    assert told("fl", "rr") == ["a brake is hot and rests: fl rr"]
+    assert told("fl", "rr") == ["hot, no longer braked while spinning: fl rr"]
     assert told() == []

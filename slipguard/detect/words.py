@@ -107,7 +107,7 @@ def _words(inferred: str) -> dict[tuple[int, int], Words]:
         (IMU, "imu", NO_ACCEL_SAMPLE, "s", "no sample of the accelerometer"),
         (IMU, "imu", NO_GYRO_SAMPLE, "s", "no sample of the gyro"),
         (IMU, "imu", WRONG_GRAVITY, "m/s2", "the accelerometer at rest is far from 9.8 m/s2: "
-         "another unit, or a broken sensor"),
+         "is it in g, or broken?"),
         (IMU, "imu", CONTRADICTED, "s", "the accelerometer contradicts all wheels, which carry the "
          "speed alone"),
         (COMMAND, "command", 1, "", "a command value is no number, or out of range"),

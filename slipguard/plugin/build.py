@@ -104,14 +104,18 @@ def _make(plugin: Plugin, offer: Offer, settings: Any) -> Any:
 
 def _conflicts(made: Sequence[tuple[Plugin, Any]]) -> list[str]:
     """Two that serve one channel, or measure one thing: never a silent winner."""
-    problems = []
+    twice: dict[tuple[str, str], list[str]] = {}
     owners: dict[str, Plugin] = {}
     for plugin, device in made:
         for name in served(device):
             if name in owners:
-                problems.append(f"{name} has two plugins: {owners[name].label} and {plugin.label}")
+                twice.setdefault((owners[name].label, plugin.label), []).append(name)
             owners[name] = plugin
-    return problems
+    return [
+        f"{', '.join(names)}: two plugins each: {first} and {second}; leave one out of the rover "
+        "file, or give each channels of its own"
+        for (first, second), names in twice.items()
+    ]
 
 
 def served(device: Any) -> tuple[str, ...]:

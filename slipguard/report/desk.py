@@ -10,12 +10,13 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from slipguard.errors import RecordingError, unwritable
+from slipguard.errors import RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import Event, labels_path
 from slipguard.recording.find import check_inside
 from slipguard.recording.labels import KINDS, ONE_WHEEL, event_keys, parse_labels
 from slipguard.recording.relabel import relabelled
+from slipguard.recording.whole import part_of
 from slipguard.report.figures import LEFT_PX, RIGHT_PX
 from slipguard.report.gather import Report
 from slipguard.report.page import embedded, page, part
@@ -106,12 +107,9 @@ class LabelDesk:
         summary = self._report.summary
         check_inside(self._drive, checked, summary.start_s, summary.end_s)
         kept = self._keep(before)
-        part_path = self.path.with_name(self.path.name + ".part")
-        try:
+        with part_of(self.path) as part_path:
             part_path.write_text(text, encoding="utf-8", newline="\n")
             os.replace(part_path, self.path)
-        except OSError as err:
-            raise unwritable(self.path, err, "the labels") from err
         self._wrote = text
         return {"version": _version(text), "kept": kept}
 

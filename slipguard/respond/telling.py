@@ -47,7 +47,7 @@ class Telling:
             states["throttle_latched"] = ("info", LATCHED)
         if True in hot:
             names = " ".join(w for w, h in zip(WHEELS, hot, strict=True) if h)
-            states["brake_hot"] = ("warning", f"a brake is hot and rests: {names}")
+            states["brake_hot"] = ("warning", f"hot, no longer braked while spinning: {names}")
         if unwatched:
             states["blind"] = ("critical", BLIND)
         if working < 2:
