@@ -390,6 +390,18 @@ def test_above_the_speed_limit_of_traction_braking_only_the_throttle_is_cut():
     assert min(d.throttle_limit for d in late) < 0.9
 
 
+@pytest.mark.parametrize(("sd_mps", "brakes"), [(0.1, True), (0.6, False)])
+def test_no_wheel_is_braked_at_a_speed_that_may_be_too_high(sd_mps, brakes):
+    """Believed to go at 0.6 m/s, and perhaps at 1.8: a brake on a wheel that grips would throw
+    the rover round."""
+    traction = Traction(rover())
+    seen = estimate(
+        speed_mps=0.6, speed_sd_mps=sd_mps, slip_mps=(1, 0, 0, 0), wheel_speed_mps=(1.6,) * 4
+    )
+    traction.step(seen, [True, False, False, False], True, 0.005)
+    assert (traction.wish[0] > 0.0) == brakes
+
+
 @pytest.mark.parametrize("driven", ["locked", "front", "rear"])
 def test_wheels_that_are_not_driven_or_cannot_spin_alone(driven):
     """With locked differentials a brake would fight the others; the limit acts instead. With one

@@ -63,7 +63,7 @@ class Traction:
         self, estimate: Estimate, spinning: Sequence[bool], drive_asked: bool, dt_s: float
     ) -> None:
         """Take what is estimated, and which wheels (4,) are found to spin."""
-        slow = abs(estimate.speed_mps) <= self._max_speed_mps
+        slow = abs(estimate.speed_mps) + 2.0 * estimate.speed_sd_mps <= self._max_speed_mps
         self._count_heat(estimate, dt_s)
         # Braking helps only while another driven wheel of an open differential still grips.
         gripping = 0
