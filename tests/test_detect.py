@@ -11,8 +11,9 @@ from sizes import rest_large
 from synthetic import DRIVES, DT_S, QUICK, ROVERS, drive, driven, kinds, rover, run, speed_error
 
 from slipguard import WHEELS, Guard
+from slipguard.detect.found import SLIDING, Found
 from slipguard.detect.jitter import TOO_MUCH_SD, CountJitter
-from slipguard.detect.motion import RollingRule
+from slipguard.detect.motion import RollingRule, UnaskedMotion
 from slipguard.frame import Frame
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
@@ -830,3 +831,23 @@ def test_edges_out_of_place_are_no_slip(counts_per_rev):
         decisions = run(config, readings)
         assert not any(d.findings for d in decisions)
         assert np.sqrt(np.mean(speed_error(decisions, truth) ** 2)) < 0.012
+
+
+def test_wheels_that_turn_round_on_ice_do_not_slide():
+    """They stand for an instant, and the rover does not; that is no sliding on stopped wheels. From
+    a twentieth of a second on it is."""
+    for stands_s, told in ((0.03, False), (0.1, True)):
+        motion, found = UnaskedMotion(rover().rolling, 0.005, True), Found()
+        kinds_found = []
+        for k in range(60):
+            rim = 0.0 if 20 <= k < 20 + stands_s / 0.005 else 0.5
+            seen = make_estimate(
+                t_s=k * 0.005,
+                speed_mps=1.0,
+                speed_sd_mps=0.02,
+                coasting=True,
+                wheel_speed_mps=(rim,) * 4,
+            )
+            motion.step(seen, 1, found)
+            kinds_found.append(bool(found.code[SLIDING]))
+        assert any(kinds_found) == told

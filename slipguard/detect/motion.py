@@ -11,6 +11,8 @@ from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
 SLIDING_MPS, SLIDING_SD = 0.1, 3.0
+SLIDES_S = 0.05
+"""Wheels that turn round on ice stand for less."""
 SLOW_M = 0.006
 """So far it must have moved where its speed is not sure."""
 CREEP_M = 0.009
@@ -247,6 +249,7 @@ class UnaskedMotion:
 
     def __init__(self, rolling: Rolling, count_m: float, directed: bool) -> None:
         self._limit_mm = float(rolling.travel_mm)
+        self._slides_from_s = math.inf
         self._rule = RollingRule(rolling, count_m, directed)
 
     def step(self, estimate: Estimate, asked: int, found: Found) -> None:
@@ -270,4 +273,6 @@ class UnaskedMotion:
         rims = estimate.wheel_speed_mps
         fastest = max(abs(rims[0]), abs(rims[1]), abs(rims[2]), abs(rims[3]))
         slides = estimate.coasting and speed >= limit and fastest < STILL_RIM_MPS
-        found.watch(SLIDING, slides, estimate.t_s, speed, limit)
+        self._slides_from_s = min(self._slides_from_s, estimate.t_s) if slides else math.inf
+        lasts = estimate.t_s - self._slides_from_s >= SLIDES_S
+        found.watch(SLIDING, lasts, estimate.t_s, speed, limit)
