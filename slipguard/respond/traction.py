@@ -63,7 +63,7 @@ class Traction:
         self, estimate: Estimate, spinning: Sequence[bool], drive_asked: bool, dt_s: float
     ) -> None:
         """Take what is estimated, and which wheels (4,) are found to spin."""
-        slow = abs(estimate.speed_mps) + 2.0 * estimate.speed_sd_mps <= self._max_speed_mps
+        slow = self._is_slow(estimate)
         self._count_heat(estimate, dt_s)
         # Braking helps only while another driven wheel of an open differential still grips.
         gripping = 0
@@ -74,6 +74,14 @@ class Traction:
         for i in range(4):
             self._brake_wheel(i, spinning[i] and may_brake, drive_asked and slow, estimate, dt_s)
         self._limit_throttle(spinning, gripping, may_brake, drive_asked, estimate, dt_s)
+
+    def _is_slow(self, estimate: Estimate) -> bool:
+        """Whether a brake on one wheel cannot throw the rover round: neither the speed nor three of
+        the rims, which are measured whatever is believed of the speed, are too fast."""
+        fast = 0
+        for rim_mps in estimate.wheel_speed_mps:
+            fast += abs(rim_mps) > self._max_speed_mps
+        return fast < 3 and abs(estimate.speed_mps) <= self._max_speed_mps
 
     def _brake_wheel(
         self, i: int, spinning: bool, keep: bool, estimate: Estimate, dt_s: float
