@@ -66,8 +66,9 @@ def test_mistakes_look_as_the_table_says():
     found, _ = seen(believed=ROVER.with_changes(encoders__counts_per_rev=24))
     assert {w for kind, w in found if kind == "wheel_spin"} == WHEELS
     found, _ = seen(true=ROVER.with_changes(imu__rotation_deg=[0, 0, 180]))
-    assert {kind for kind, _ in found} == {"rolling", "wheel_spin", "wheel_lock", "sensor_fault"}
-    assert found["sensor_fault", None] == found["rolling", None] == 2
+    assert found["sensor_fault", None] == 2
+    assert found["rolling", None] == 1
+    assert len([wheel for _, wheel in found if wheel]) == 1
     assert not seen(believed=ROVER.with_changes(rover__wheel_radius_m=0.085))[0]
 
 
@@ -87,10 +88,12 @@ def test_bias_and_weak_brakes_look_as_the_table_says():
 def test_late_wheel_data_look_as_the_table_says():
     """Much is learnt before anything shows. Not learnt, locks come out of the blue, and end when
     the lateness is stated."""
-    for late_s, seen_then in ((0.02, {}), (0.06, {}), (0.1, {("sensor_fault", None): 1})):
+    for late_s in (0.02, 0.06, 0.1):
         late = ROVER.with_changes(encoders__delay_s=late_s)
-        assert seen(true=late)[0] == seen_then
+        assert not seen(true=late)[0]
         assert not seen(true=late, believed=late)[0]
+    found, _ = seen(true=late, believed=ROVER.with_changes(encoders__delay_sd_s=0.0))
+    assert found == {("sensor_fault", None): 1}
     coarse = ROVER.with_changes(encoders__counts_per_rev=24)
     late = coarse.with_changes(encoders__delay_s=0.06)
     assert not seen(true=late, believed=coarse)[0]

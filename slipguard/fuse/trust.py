@@ -35,7 +35,7 @@ from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
-EDGE_COUNTS = 0.1  # sd of an edge's place: cheap discs are off by 0.3 of a count at the worst
+EDGE_COUNTS = 0.08  # sd of an edge's place: cheap discs are off by 0.3 of a count at the worst
 TRUST_MARGIN_M = 0.003
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
