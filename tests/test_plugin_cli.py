@@ -88,13 +88,13 @@ def test_check_with_a_rover_refuses_what_cannot_work(run, tmp_path):
 
 @pytest.fixture
 def project(run, tmp_path):
-    """What ``plugins new my-brake`` writes, with what pip install would leave behind."""
-    assert run("new", "my-brake", "--into", str(tmp_path)).exit_code == 0
-    home = tmp_path / "my-brake"
-    info = home / "slipguard_my_brake-0.1.0.dist-info"
+    """What ``plugins new trial-brake`` writes, with what pip install would leave behind."""
+    assert run("new", "trial-brake", "--into", str(tmp_path)).exit_code == 0
+    home = tmp_path / "trial-brake"
+    info = home / "slipguard_trial_brake-0.1.0.dist-info"
     info.mkdir()
     (info / "METADATA").write_text(
-        "Metadata-Version: 2.1\nName: slipguard-my-brake\nVersion: 0.1.0\n"
+        "Metadata-Version: 2.1\nName: slipguard-trial-brake\nVersion: 0.1.0\n"
     )
     written = tomllib.loads((home / "pyproject.toml").read_text())["project"]
     ((group, entries),) = written["entry-points"].items()
@@ -130,7 +130,7 @@ def test_a_new_project_passes_its_own_tests_at_once(project):
 @pytest.mark.large
 def test_a_new_project_guides_who_replaces_its_example_board(project):
     """With a board of the author's own the kit goes on; the example's tests ask for new ones."""
-    code = project / "my_brake" / "__init__.py"
+    code = project / "trial_brake" / "__init__.py"
     text = code.read_text()
     for old, new in (("Board", "Relays"), ("full: float", "most: float"), (".full", ".most")):
         assert old in text
@@ -157,15 +157,15 @@ def test_the_first_try_on_hardware_in_the_new_readme_works(project, tmp_path):
 
 def test_new_names_the_python_that_slipguard_is_in(run, tmp_path):
     """Another pip would look for slipguard on an index, where it is not."""
-    said = run("new", "my-brake", "--into", str(tmp_path)).stdout
+    said = run("new", "trial-brake", "--into", str(tmp_path)).stdout
     assert f"next: {sys.executable} -m pip install -e " in said
     assert f"{sys.executable} -m pytest" in said
 
 
 def test_a_new_project_never_overwrites(run, tmp_path):
     """A name typed twice costs nobody's work."""
-    (tmp_path / "my-brake").mkdir()
-    result = run("new", "my-brake", "--into", str(tmp_path))
+    (tmp_path / "trial-brake").mkdir()
+    result = run("new", "trial-brake", "--into", str(tmp_path))
     assert "exists already; nothing was written" in str(result.exception)
 
 
