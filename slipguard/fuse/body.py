@@ -63,7 +63,7 @@ CREEP_SD = 0.5  # of the creep: how well the tyres' stiffness is known
 LATE_NOISE = 0.0007  # s^0.5, of lateness: so that what a poor start taught is learnt again
 LEAST_LATE_S, MOST_LATE_S = -0.1, 0.25
 HARDLY_LATE_S = 0.01  # one reading of the wheels
-SURE_WAY_SD = 2.0  # of the speed, above which it tells which way a wheel turns
+SURE_WAY_SD = 2.0  # of the speed, above which its sign is sure
 UNTIED = (0.0,) * N_STATE
 _C_ALONE = tuple(1.0 if j == C else 0.0 for j in range(N_STATE))
 
@@ -179,9 +179,14 @@ class Body:
         return max(0.0, float(self.engine.P[V, V]))
 
     @property
+    def sure_way_mps(self) -> float:
+        """Speed above which it is sure which way it goes, and so which way a wheel turns."""
+        return SURE_WAY_SD * math.sqrt(self.speed_var)
+
+    @property
     def shows_late(self) -> bool:
         """Whether wheels that are late would show it: it surely moves, and how is felt."""
-        return self._led and abs(self.speed_mps) > SURE_WAY_SD * math.sqrt(self.speed_var)
+        return self._led and abs(self.speed_mps) > self.sure_way_mps
 
     @property
     def scale_sd(self) -> float:

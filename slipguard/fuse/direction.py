@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from slipguard.config import Config
 from slipguard.frame import Frame
-from slipguard.fuse.body import SURE_WAY_SD, Body
+from slipguard.fuse.body import Body
 from slipguard.fuse.model import P0
 from slipguard.fuse.wheel_track import WheelTrack
 
@@ -60,7 +60,7 @@ class Direction:
         """Counts of wheel i with their sign. ``ahead``, ``behind``: whether it may slip so;
         ``braked``: whether a brake may hold it."""
         hub = body.hub_mps[i]
-        sure_mps = SURE_WAY_SD * math.sqrt(body.speed_var)
+        sure_mps = body.sure_way_mps
         keeps_on = abs(wheel.rim_mps) > self._turns_mps
         # Where the rover itself has only begun to move, one that turns as slowly rolls along, and
         # so does one that stood until its brake gives way.

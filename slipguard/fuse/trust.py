@@ -21,7 +21,7 @@ import numpy as np
 from slipguard.config import Config
 from slipguard.frame import BRAKED, Frame
 from slipguard.fuse import model
-from slipguard.fuse.body import SURE_WAY_SD, TURN_TRAVEL_NOISE, Body
+from slipguard.fuse.body import TURN_TRAVEL_NOISE, Body
 from slipguard.fuse.direction import (
     ALONG_S,
     DRIVE_LINGER_S,
@@ -161,7 +161,7 @@ class Wheels:
         neutral = abs(drive) <= self._neutral
         # What drags holds a rim back, and turns none: it makes no slip where the rover stands.
         v = body.speed_mps
-        moves_mps = min(DRAGGED_MPS, SURE_WAY_SD * math.sqrt(body.speed_var))
+        moves_mps = min(DRAGGED_MPS, body.sure_way_mps)
         for i in range(4):
             self._braked[i] = brakes[i] > BRAKED
             held = self._braked[i] and (neutral or unknown)
