@@ -10,6 +10,8 @@ from slipguard.estimate import Estimate
 from slipguard.settings import Rolling
 
 STILL_RIM_MPS = 0.03
+UNCOUNTED_MPS = 0.05
+"""So much faster than it may stand it must be, where no count says that it moves."""
 SLIDING_MPS, SLIDING_SD = 0.1, 3.0
 SLIDES_S = 0.05
 """Wheels that turn round on ice stand for less."""
@@ -166,7 +168,7 @@ class RollingRule:
         # Within half a count more than one wheel need not have counted yet.
         enough = 2 if travel > 0.5 * self._count_m else 1
         # Tyres that slide on stopped wheels, or on ones driven the other way, count nothing.
-        told = counted >= enough or abs(v) > SLIDING_MPS + SLIDING_SD * sd
+        told = counted >= enough or abs(v) > UNCOUNTED_MPS + SLIDING_SD * sd
         moved = abs(v) > fast and told
         crept = travel > self._creep_m and counted >= 3
         if moved or crept:

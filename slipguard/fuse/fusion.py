@@ -133,8 +133,12 @@ class Motion:
         told = abs(self.wheels.excess_m[i]) > self.wheels.excess_sd_m[i]
         if track.gripping and not told:  # as far as its counts can tell
             return hub, 0.0, slip_sd, 0.0, track.travel_m
-        # The encoders speak of a moment ago: carry the rim on with the body.
-        rim = track.rim_mps + body.body_turn_mps + body.accel_mps2 * body.late_s
+        # The encoders speak of a moment ago: carry the rim on with the body, but one that stands
+        # is not driven the other way by a knock.
+        seen = track.rim_mps + body.body_turn_mps
+        rim = seen + body.accel_mps2 * body.late_s
+        if rim * seen <= 0.0:
+            rim = 0.0
         return rim, rim - hub, slip_sd, slip_ratio(rim, hub), track.travel_m
 
 
