@@ -225,6 +225,10 @@ def test_farthest_roll():
     assert farthest_roll_m(t, through, late) == pytest.approx(0.1)
     slowing = np.where(t < 1.0, -0.5, 0.0)  # backwards, then asked forwards to slow down
     assert farthest_roll_m(t, slowing, np.ones(401)) == 0.0
+    climb = np.select([t < 1.0, (t >= 1.2) & (t < 1.5)], [0.8, -0.1], 0.0)  # up, stuck, back
+    lets_go = np.where(t < 1.4, 1.0, 0.0)  # while it rolls: what it climbed is no roll
+    assert farthest_roll_m(t, climb, lets_go) == pytest.approx(0.03)
+    assert farthest_roll_m(t, -climb, -lets_go) == pytest.approx(0.03)
 
 
 @given(

@@ -203,7 +203,8 @@ def farthest_roll_m(t_s: Array, speed_mps: Array, asked: Array) -> float:
         back = top - along * want if want else np.abs(along - top)
         farthest = max(farthest, float(np.max(back)))
         rolling = abs(speed[-1]) > ROLL_MPS and speed[-1] * want <= 0
-        before = before if rolling else None
+        from_m = float(top[-1]) * want if want else before
+        before = from_m if rolling else None
     return farthest
 
 
