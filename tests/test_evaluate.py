@@ -24,6 +24,7 @@ from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS
 from slipguard.simulate import DEMO_ROVER, SCENARIOS, Label, run
+from slipguard.testing import make_decision
 
 
 @pytest.mark.parametrize(
@@ -118,6 +119,20 @@ def test_a_finding_may_be_as_late_as_the_data_it_is_made_of():
         out = measure([], truth, [spin], DEMO_ROVER, decisions=decisions, late_s=late_s)
         assert out.false == false
         assert out.found == ({} if false else {"wheel_spin": 1})
+
+
+def test_a_roll_that_ends_within_a_count_need_not_be_found():
+    """No encoder need have moved by then: it is told apart, and neither missed nor hidden."""
+    t_s = np.arange(0, 2, 0.01)
+    truth = {"t_s": t_s, "true_speed_mps": np.where((t_s > 0.5) & (t_s < 0.7), 0.08, 0.0)}
+    roll = Label(kind="rolling", wheel=None, start_s=0.5, end_s=0.7, travel_m=0.0152)
+    coarse = DEMO_ROVER.with_changes(encoders__counts_per_rev=24)  # 20 mm a count, not 5 mm
+    for config, apart in ((coarse, True), (DEMO_ROVER, False)):
+        deaf = [make_decision(t_s=float(t)) for t in t_s]
+        out = measure([], truth, [roll], config, decisions=deaf)
+        told = out.short_missed if apart else out.missed
+        assert told == {"rolling": 1}
+        assert sum(out.short_missed.values()) + sum(out.missed.values()) == 1
 
 
 def test_the_error_of_speed_is_told_apart_by_how_many_wheels_spin():

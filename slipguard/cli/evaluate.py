@@ -114,7 +114,7 @@ def evaluate(
 
 LEGEND = (
     "spin, rolling: found of labelled. p50, p95: half, and 95 of 100, were found within so long of "
-    "the true onset. short spin: spins of so little travel that they need not be found. per hour: "
+    "the true onset. short: of so little travel that they need not be found. per hour: "
     "false alarms of spin and rolling; 95 %: the true rate lies in there, by the hours driven. "
     "slight: truth shows it, too little for a label; no false alarm. RMSE: error of speed; inside "
     "2 sigma: should be 95; sigma/RMSE: above 1 it knows speed better than it says, below 1 worse."

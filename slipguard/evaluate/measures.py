@@ -3,11 +3,12 @@
 Definitions
 -----------
 A *label* is an event in truth. A spin counts for recall from the excess rim travel on that
-detection is meant for (12 mm, or 35 mm where a count is longer than 12 mm); shorter ones are
-counted apart. A finding *matches* a label of its kind and wheel when they overlap, give or take
-``NEAR_S``, and later by as much as the wheel data come late. One without a label is *slight* when
-truth or a slight label shows the same thing at that time, too short or too small to demand that it
-is found, and *false* when it does not.
+detection is meant for (12 mm, or 35 mm where a count is longer than 12 mm), rolling from one count
+of travel on, before which no encoder need have moved; shorter ones are counted apart. A finding
+*matches* a label of its kind and wheel when they overlap, give or take ``NEAR_S``, and later by as
+much as the wheel data come late. One without a label is *slight* when truth or a slight label
+shows the same thing at that time, too short or too small to demand that it is found, and *false*
+when it does not.
 
 The error of speed is told apart by how many wheels spin, or did ``AFTER_SPIN_S`` ago, as labelled:
 none (``ordinary``), some (``spinning``), or all four (``all_spinning``), when no wheel is left that
@@ -51,8 +52,8 @@ class Measures:
     hours: float = 0.0
     found: dict[str, int] = field(default_factory=dict)
     missed: dict[str, int] = field(default_factory=dict)
-    short_found: int = 0
-    short_missed: int = 0
+    short_found: dict[str, int] = field(default_factory=dict)
+    short_missed: dict[str, int] = field(default_factory=dict)
     delays_s: dict[str, list[float]] = field(default_factory=dict)
     roll_travel_m: list[float] = field(default_factory=list)
     matched: dict[str, int] = field(default_factory=dict)
@@ -68,9 +69,8 @@ class Measures:
     def __iadd__(self, other: Measures) -> Measures:
         self.drives += other.drives
         self.hours += other.hours
-        self.short_found += other.short_found
-        self.short_missed += other.short_missed
-        for name in ("found", "missed", "matched", "slight", "false"):
+        of_kinds = ("found", "missed", "short_found", "short_missed", "matched", "slight", "false")
+        for name in of_kinds:
             mine = getattr(self, name)
             for kind, n in getattr(other, name).items():
                 mine[kind] = mine.get(kind, 0) + n
@@ -181,8 +181,14 @@ def _matches(episode: Episode, label: Label, late_s: float) -> bool:
     )
 
 
-def _bar_m(config: Config) -> float:
-    return 0.012 if config.count_m <= 0.012 else 0.035
+def _is_short(label: Label, truth: Mapping[str, Array], config: Config) -> bool:
+    """Whether it need not be found. Where there is no truth of it, it must be."""
+    if label.kind == "wheel_spin":
+        bar_m = 0.012 if config.count_m <= 0.012 else 0.035
+        return _excess_m(truth, label.wheel, label.start_s, label.end_s) < bar_m
+    if label.kind == "rolling":
+        return 0.0 < _distance_m(truth, label.start_s, label.end_s) < config.count_m
+    return False
 
 
 def _found(
@@ -198,12 +204,10 @@ def _found(
         if label.slight or label.kind not in (*COUNTED, "sensor_fault"):
             continue
         hits = [e for e in episodes if _matches(e, label, late_s)]
-        if label.kind == "wheel_spin":
-            travel = _excess_m(truth, label.wheel, label.start_s, label.end_s)
-            if travel < _bar_m(config):  # not so where there is no truth: then it counts
-                out.short_found += bool(hits)
-                out.short_missed += not hits
-                continue
+        if _is_short(label, truth, config):
+            of = out.short_found if hits else out.short_missed
+            of[label.kind] = of.get(label.kind, 0) + 1
+            continue
         if not hits:
             out.missed[label.kind] = out.missed.get(label.kind, 0) + 1
             where = f"{label.kind} {label.wheel or ''} {label.start_s:.2f}-{label.end_s:.2f} s"

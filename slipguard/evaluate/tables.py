@@ -81,7 +81,9 @@ def _plain(m: Measures) -> dict[str, Any]:
     out["slight"] = dict(m.slight)
     out["false_spin_and_rolling_per_hour"] = alarms / m.hours if m.hours else None
     out["false_per_hour_95"] = rate_interval(alarms, m.hours)
-    out["short_spins"] = {"found": m.short_found, "missed": m.short_missed}
+    for kind, name in (("wheel_spin", "short_spins"), ("rolling", "short_rolls")):
+        found, missed = m.short_found.get(kind, 0), m.short_missed.get(kind, 0)
+        out[name] = {"found": found, "missed": missed}
     out["roll_travel_p95_m"] = percentile(m.roll_travel_m, 95)
     out["speed_rmse_mps"] = {part: m.rmse_mps(part) for part in SPEED_PARTS}
     out["coverage_2_sigma"] = m.coverage
@@ -100,14 +102,16 @@ def _detection(measures: Mapping[str, Measures]) -> Table:
         for kind in COUNTED:
             found, missed = m.found.get(kind, 0), m.missed.get(kind, 0)
             delays = m.delays_s.get(kind, [])
+            short, slipped = m.short_found.get(kind, 0), m.short_missed.get(kind, 0)
             cells += [
                 f"{found}/{found + missed}" if found + missed else "-",
                 _ms(percentile(delays, 50)),
                 _ms(percentile(delays, 95)),
+                f"{short}/{short + slipped}" if short + slipped else "-",
             ]
-        cells.append(f"{m.short_found}/{m.short_found + m.short_missed}")
         rows.append(cells)
-    header = ["scenario", "spin", "p50 ms", "p95 ms", "rolling", "p50 ms", "p95 ms", "short spin"]
+    of_each = ["p50 ms", "p95 ms", "short"]
+    header = ["scenario", "spin", *of_each, "rolling", *of_each]
     return "Found of labelled, and delay from onset", header, rows
 
 
