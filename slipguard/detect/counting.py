@@ -11,13 +11,13 @@ import math
 
 from slipguard.estimate import Estimate
 
-WINDOW_M = 0.1
-WINDOW_COUNTS = 8
+WINDOW_M = 0.1  # over which travel is compared, but
+WINDOW_COUNTS = 8  # at the least, so that one more or less is no share
 WINDOWS = 4
-TOO_MUCH = 0.12
+TOO_MUCH = 0.12  # share, beyond tyre radius, creep and turns together
 MOST = 0.6  # more than this is no counting error but spin
-STEADY = 0.15
-OTHERS_RIGHT = 0.06
+STEADY = 0.15  # share by which the windows may differ
+OTHERS_RIGHT = 0.06  # share within which the other wheels must count
 OTHER_SPEED = 1.5
 """Times the slowest of its windows, by which the fastest must go over the ground."""
 

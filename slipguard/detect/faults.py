@@ -16,12 +16,12 @@ from slipguard.settings import GRAVITY_MPS2
 
 LINGER_S = 1.0
 """A fault that lasted one sample is still said for so long, so that nobody misses it."""
-GRAVITY_OFF_MPS2 = 2.0
-GRAVITY_S = 0.3
-CONTRADICTED_S = 0.5
-DEAD_TRAVEL_M = 0.08
-DEAD_COUNTS = 3.0
-DEAD_TIME_S = 0.045
+GRAVITY_OFF_MPS2 = 2.0  # from 9.81 m/s2, at rest, and
+GRAVITY_S = 0.3  # for so long: a scale or a mounting that is wrong
+CONTRADICTED_S = 0.5  # for so long wheels contradict the accelerometer
+DEAD_TRAVEL_M = 0.08  # predicted without a count, but
+DEAD_COUNTS = 3.0  # at the least, and
+DEAD_TIME_S = 0.045  # for so long: a dead encoder
 DRAGGED_SHARE = 0.25
 """Share of the travel that counts while the motor drags: it may stop a wheel on the slickest
 ground, though hardly for long."""

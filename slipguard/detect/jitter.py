@@ -12,7 +12,7 @@ from __future__ import annotations
 from slipguard.estimate import Estimate
 from slipguard.frame import Frame
 
-TOO_MUCH_SD = 5.0
+TOO_MUCH_SD = 5.0  # added up, less `FADE_SD` a reading: edges bounce
 LEAST_SD = 0.5  # of a jump that is looked at, and
 MOST_SD = 3.0  # the most one is worth
 PAIR_READINGS = 10  # in which the wheel turns, within which one must follow another, and

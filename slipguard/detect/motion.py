@@ -9,17 +9,17 @@ from slipguard.detect.found import ROLLING, SLIDING, Found
 from slipguard.estimate import Estimate
 from slipguard.settings import Rolling
 
-STILL_RIM_MPS = 0.03
+STILL_RIM_MPS = 0.03  # below which a rim stands
 UNCOUNTED_MPS = 0.05
 """So much faster than it may stand it must be, where no count says that it moves."""
-SLIDING_MPS, SLIDING_SD = 0.1, 3.0
+SLIDING_MPS, SLIDING_SD = 0.1, 3.0  # of the speed, on wheels that stand
 SLIDES_S = 0.05
 """Wheels that turn round on ice stand for less."""
 SLOW_M = 0.006
 """So far it must have moved where its speed is not sure."""
 CREEP_M = 0.009
 """So far a rover that stands must have crept, by the mean of its rims: knocks shift it by less."""
-KNOWN_SD_MPS = 0.05
+KNOWN_SD_MPS = 0.05  # below which the speed is known well enough to say that it is none
 START_MPS, START_MPS2, MOST_START_S = 0.1, 1.0, 0.5
 """Speed, and more of it for the time since, of a rover that stood as the guard came."""
 CREEP_S = 0.3

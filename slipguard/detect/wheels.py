@@ -8,7 +8,7 @@ from slipguard.detect.found import SLIP, Found
 from slipguard.estimate import Estimate
 from slipguard.settings import Spin
 
-OPPOSED_RIM_MPS = 0.08
+OPPOSED_RIM_MPS = 0.08  # from which a rim surely turns
 NOTHING, SPIN, LOCK = 0, 1, 2
 """What ``SlipRule.kind`` may be: the codes of what is found of a wheel."""
 

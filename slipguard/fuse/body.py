@@ -53,8 +53,8 @@ REST_SPEED_SD = 0.01  # m/s
 REST_DRIFT_NOISE = 0.003  # (m/s2)/sqrt(s): a body at rest keeps its pitch
 REST_FORCE_SD = 0.01  # m/s2
 REST_TAU_S = 0.5  # over which gyro bias and roll are learnt at rest
-QUIET_TAU_S = 0.1
-ROLL_TAU_S = 1.5
+QUIET_TAU_S = 0.1  # smoothing of acceleration, for tilt and for what tyres push
+ROLL_TAU_S = 1.5  # over which gravity across is learnt from what a turn leaves over
 
 MOST_ACCEL_MPS2 = 12.0  # friction coefficients above 1.2 are not met; common practice, no source
 MOST_CREEP_FORCE = 5.0  # m/s2

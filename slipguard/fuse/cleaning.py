@@ -51,10 +51,10 @@ WRAPS = (2.0**15, 2.0**16, 2.0**31, 2.0**32)
 SPIN_UP = 5.0
 """A free wheel behind three open differentials turns up to four times as fast as the road
 speed the motor could drive; the rest is margin."""
-MOST_TIME_S = 1e12
+MOST_TIME_S = 1e12  # beyond which a step of a millisecond is lost in rounding
 MOST_STICK = 1.5
 """A stick may overshoot its end points; a value beyond this is in other units."""
-MOST_COUNT = 1e15
+MOST_COUNT = 1e15  # beyond which one count is lost in rounding
 
 
 def rotation_from_sensor(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-MOST_STEPS = 256
+MOST_STEPS = 256  # in the ring: a quarter of a second at 1 kHz
 
 
 class LateTravel:

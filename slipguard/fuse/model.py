@@ -37,8 +37,8 @@ V, C, B, P0, D = 0, 1, 2, 3, 7
 
 _SQRT2 = math.sqrt(2.0)
 _PHI0 = 1.0 / math.sqrt(2.0 * math.pi)
-NO_INFORMATION = 1e9
-ROBUST_SD = 2.0
+NO_INFORMATION = 1e9  # variance of what says nothing
+ROBUST_SD = 2.0  # outside its box, from which a wheel's say falls, and
 MOST_DISTANCE = 4.0
 
 

@@ -9,11 +9,11 @@ felt the same way).
 
 from __future__ import annotations
 
-EVERY_S = 0.1
-SNAPSHOTS = 5
-PARTED_MPS = 0.08
+EVERY_S = 0.1  # between snapshots, and
+SNAPSHOTS = 5  # of them: long enough for counts, short enough for a slip's start
+PARTED_MPS = 0.08  # by which rims and estimate must have parted to be judged
 RIM_SHARE = 0.5  # of the parting: less of it done by the rims, and it was the estimate
-JUMP_MPS = 1.0
+JUMP_MPS = 1.0  # between the rims' speeds in these intervals: motors do that, ground does not
 LEAST_PUSH_MPS2 = 0.4  # all tyres slipping on ice, friction coefficient 0.1, push with 1 m/s2
 
 DOUBT_S = 0.2

@@ -16,19 +16,19 @@ from __future__ import annotations
 
 import math
 
-STILL_S = 0.12
+STILL_S = 0.12  # wheels that have not counted for so long stand; fine encoders count sooner
 CREEP_MPS = 0.1
 """Wheels that turn slower than this may go uncounted for the time of a count and a half."""
 LEAST_ROLL_MPS2 = 0.25
 """What rolls as it is switched on speeds up at least so fast; on fainter slopes tyres stick."""
-QUIET_S = 0.5
-SLOW_MPS = 0.05
+QUIET_S = 0.5  # so long a quiet body rests, whatever speed is believed
+SLOW_MPS = 0.05  # below which, and so many sd of it, a speed is as good as none
 SLOW_SD = 2.5
-TURN_RADPS = 0.05
-START_DRIFT = 0.5
+TURN_RADPS = 0.05  # a body that turns faster does not rest
+START_DRIFT = 0.5  # of the cumulative sum, in sd of a sample, and
 START_LIMIT = 10.0
-JOLT_SD = 6.0
-CONTRADICTED_S = 1.0
+JOLT_SD = 6.0  # of one sample; two such in a row are a start
+CONTRADICTED_S = 1.0  # quiet, still and yet not at rest for so long: the estimate is wrong
 
 
 class RestWatch:

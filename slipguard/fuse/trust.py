@@ -36,35 +36,35 @@ from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
 EDGE_COUNTS = 0.08  # sd of an edge's place: cheap discs are off by 0.3 of a count at the worst
-TRUST_MARGIN_M = 0.003
+TRUST_MARGIN_M = 0.003  # beyond its box, and so many sd of its prediction: it slips
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
 RUN_DOWN_MPS2 = 4.0  # at least, of what slips and nothing drives any more: bearings, gears
 DRAGGED_MPS = 0.1  # from which, at the latest, a rim may slip that is held back
-CUSUM_DRIFT = 0.3
+CUSUM_DRIFT = 0.3  # in sd of an innovation; half of a bias that matters, and
 CUSUM_LIMIT = 6.0
-PULL_TAU_S = 0.15
-PULL_DOUBT = 0.5
+PULL_TAU_S = 0.15  # over which a wheel's effect on the speed counts as its own
+PULL_DOUBT = 0.5  # share of what is taken back that is then unsure
 REACH_SD = 2.0  # of the speed, for how far a gripping wheel can have come since its last reading
 SAME_BOX = 0.25  # of a count: having moved less, and for
 SAME_BOX_S = 0.1  # so long, a prediction learns nothing from being in its box still
 REGRIP_SD = 1.0
-RETURN_SD_MPS = 0.1
-COMPARE_S = 1.0
+RETURN_SD_MPS = 0.1  # of a speed that was taken from the rims again
+COMPARE_S = 1.0  # within which the body must speed up or slow down by
 COMPARE_MPS = 0.3
-COMPARE_SHARE = 0.2
+COMPARE_SHARE = 0.2  # of that change, by which a rim that follows may differ
 SLID_S = 3.0  # so long after a slide the speed may have been turned wrongly
 UNFELT_S = 0.3
 ALIKE_SHARE = 0.03  # in which wheels slip alike; on ice they did so for 0.3 s at most
-ALIKE_S = 0.5
+ALIKE_S = 0.5  # so long each time, and so often in a row: all roll, and the speed was wrong
 ALIKE_TIMES = 2
 ALIKE_M = 0.15  # of slip in that time, and
 ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
 APART_MPS = 0.1  # of one rim from the middle of all, beyond its own uncertainty
-DOUBT_TAU_S = 20.0
-DOUBT_SHARE = 0.5
+DOUBT_TAU_S = 20.0  # over which doubt fades by itself, and
+DOUBT_SHARE = 0.5  # share of each change of speed by which it does; rims that follow it grip
 MOST_AGE_S = 0.5
-BLUR_S = 0.1
+BLUR_S = 0.1  # a speed that is a mean over so long has all of the blur
 MOST_BROKEN = 2  # encoders; where more seem to be, something else is wrong with all of them
 ALL = (True, True, True, True)
 

@@ -19,11 +19,11 @@ from slipguard.estimate import Estimate
 from slipguard.respond.stop import GentleStop, second_most
 from slipguard.settings import GRAVITY_MPS2
 
-STOPPED_MPS = 0.03
-STILL_MOVING_MPS = 0.15
-RUNNING_MPS = 0.5
-ROLLED_BACK_M = 0.0015
-WAIT_S = 0.15
+STOPPED_MPS = 0.03  # slower than this a stop is over
+STILL_MOVING_MPS = 0.15  # faster than this, and two sd of it, it needs a stop before the hold
+RUNNING_MPS = 0.5  # what rolls faster is stopped gently, not held at once
+ROLLED_BACK_M = 0.0015  # against the asked way, during release: caught again
+WAIT_S = 0.15  # before a hold that had to catch the rover lets go anew
 FRESH_S = 1.0
 """So long after start a hold lets go of a rover found moving; later it is one that slides."""
 LEAD_S = 0.08
@@ -31,7 +31,7 @@ LEAD_S = 0.08
 servo brake takes to bite."""
 MOTOR_SHARE = 0.8
 """Share of the motor's stated torque that is counted on while the brakes let go."""
-LEARN = 0.75
+LEARN = 0.75  # of the share of the torque counted on, each time that was too much
 PROBE_AFTER_S, PROBE_S = 0.6, 2.0
 """When the stated torque should not lift the rover but drive stays asked, the brakes fade all the
 same: the motor may be stronger than stated."""

@@ -15,8 +15,8 @@ from slipguard.respond.signs import Signs
 from slipguard.respond.throttle import ThrottleGate
 from slipguard.respond.traction import Traction
 
-LIMIT_SLEW_PER_S = 15.0
-BRAKE_MISMATCH = 0.3
+LIMIT_SLEW_PER_S = 15.0  # of the throttle cap: full to none in 67 ms
+BRAKE_MISMATCH = 0.3  # of its travel, by which a brake lies behind its command, and
 BRAKE_MISMATCH_S = 0.5
 
 

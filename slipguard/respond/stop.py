@@ -23,7 +23,7 @@ from slipguard.config import Config
 from slipguard.estimate import Estimate
 from slipguard.settings import GRAVITY_MPS2
 
-GAIN_PER_S = 6.0
+GAIN_PER_S = 6.0  # of brake for a speed that lies above the ramp
 SLIPS_SHARE, SLIPS_MPS = 0.15, 0.12
 """A wheel slips from this share of the speed on, and no less than this: above a hard braked tyre's
 creep, and above the steps of a coarse encoder."""

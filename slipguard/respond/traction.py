@@ -18,12 +18,12 @@ from slipguard.estimate import Estimate
 
 HOLD_ON_S = 0.25
 """A brake that made a wheel grip lets go over this time: at once would spin it again."""
-INTEGRAL_PER_S = 2.0
-MOST_BRAKE = 1.0
-LEAST_LIMIT = 0.1
+INTEGRAL_PER_S = 2.0  # of the proportional part, for slip that stays
+MOST_BRAKE = 1.0  # of a brake, 0..1
+LEAST_LIMIT = 0.1  # of throttle: what still turns the wheels
 BRAKED_TARGETS = 4.0
 """Slip left to brakes that have something left, as a multiple of ``limits.slip_target_mps``."""
-NOT_OVER = -math.inf
+NOT_OVER = -math.inf  # slip that needs no limit
 
 
 class Traction:
