@@ -31,7 +31,8 @@ from slipguard.fuse.direction import (
     Direction,
 )
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
-from slipguard.fuse.parting import LEAST_PUSH_MPS2, RIM_SHARE, Parting
+from slipguard.fuse.parting import Parting
+from slipguard.fuse.recovery import RETURN_SD_MPS, Recovery
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
@@ -49,17 +50,6 @@ REACH_SD = 2.0  # of the speed, for how far a gripping wheel can have come since
 SAME_BOX = 0.25  # of a count: having moved less, and for
 SAME_BOX_S = 0.1  # so long, a prediction learns nothing from being in its box still
 REGRIP_SD = 1.0
-RETURN_SD_MPS = 0.1  # of a speed that was taken from the rims again
-COMPARE_S = 1.0  # within which the body must speed up or slow down by
-COMPARE_MPS = 0.3
-COMPARE_SHARE = 0.2  # of that change, by which a rim that follows may differ
-SLID_S = 3.0  # so long after a slide the speed may have been turned wrongly
-UNFELT_S = 0.3
-ALIKE_SHARE = 0.03  # in which wheels slip alike; on ice they did so for 0.3 s at most
-ALIKE_S = 0.5  # so long each time, and so often in a row: all roll, and the speed was wrong
-ALIKE_TIMES = 2
-ALIKE_M = 0.15  # of slip in that time, and
-ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
 APART_MPS = 0.1  # of one rim from the middle of all, beyond its own uncertainty
 DOUBT_TAU_S = 20.0  # over which doubt fades by itself, and
 DOUBT_SHARE = 0.5  # share of each change of speed by which it does; rims that follow it grip
@@ -112,14 +102,7 @@ class Wheels:
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._parting = Parting()
         self._direction = Direction(config)
-        self._compare_s = 0.0
-        self._compare_mps = 0.0  # speed, and slip of each wheel, that it is compared from
-        self._compare_slips = [0.0] * 4
-        self._unfelt_s = 0.0
-        self._part = config.rover.drive != "locked"
-        self._alike_s = 0.0
-        self._alike_times = 0
-        self._slipped_m = [0.0] * 4  # by each wheel in that time
+        self._recovery = Recovery(self._count_m, config.rover.drive != "locked")
 
     @property
     def still_s(self) -> float:
@@ -522,79 +505,23 @@ class Wheels:
     # -- recovery ----------------------------------------------------------------------------
 
     def _compare(self, body: Body, blind: bool) -> None:
-        """With no wheel believed: if wheels follow the accelerometer, the speed is what is wrong.
-
-        The rim of a wheel that grips changes its speed as the body does; a spinning rim follows
-        the motor. Three wheels that kept their distance to the estimate while the body clearly
-        sped up or slowed down, and agree among themselves, are gripping.
-        """
+        """With no wheel believed: if wheels follow the body, the speed is what is wrong."""
+        recovery = self._recovery
         if blind or self.any_grip or body.slides:
-            self._compare_s = self._unfelt_s = self._alike_s = 0.0
-            self._alike_times = 0
+            recovery.forget()
             return
-        v = body.speed_mps
         slips = self._slips_mps(body)
         if self._is_estimate_wrong(body, slips):
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
             return
-        mean = model.middle(slips)
-        if self._part and self._never_part(slips):
-            # Open differentials let wheels that slip run apart: these roll on the ground.
-            self._follow(body, mean, RETURN_SD_MPS, ALL)
-            body.doubt.begin(body.speed_mps)
-            return
-        unfelt = (
-            body.slid_s < SLID_S
-            and model.spread(slips, mean) < RIM_SHARE * abs(mean)
-            and math.copysign(1.0, mean) * body.accel_smooth[0] < LEAST_PUSH_MPS2
-        )
-        self._unfelt_s = self._unfelt_s + self._since_s if unfelt else 0.0
-        if self._unfelt_s > UNFELT_S:
-            # All slip alike and no tyre pushes: then none does. What seemed to be a slide was the
-            # yaw gyro, which turned the speed off.
-            self._follow(body, mean, RETURN_SD_MPS, ALL)
-            return
-        if self._compare_s == 0.0:
-            self._compare_mps = v
-            for i in range(4):
-                self._compare_slips[i] = slips[i]
-        self._compare_s += self._since_s
-        change = abs(v - self._compare_mps)
-        if change < COMPARE_MPS:
-            if self._compare_s > COMPARE_S:
-                self._compare_s = 0.0
-            return
-        self._compare_s = 0.0
-        near = COMPARE_SHARE * change
-        follow, count = [False] * 4, 0
-        for i in range(4):
-            kept = abs(slips[i] - self._compare_slips[i]) < near
-            if kept and abs(slips[i] - mean) < near:
-                follow[i] = True
-                count += 1
-        if count >= 3:
-            self._follow(body, mean, near, follow)
-
-    def _never_part(self, slips: list[float]) -> bool:
-        """Whether all wheels turn, and seem to slip as far as the others, time and again."""
-        if self._alike_s == 0.0:
-            for i in range(4):
-                self._slipped_m[i] = 0.0
-        self._alike_s += self._since_s
-        for i in range(4):
-            self._slipped_m[i] += slips[i] * self._since_s
-        if self._alike_s < ALIKE_S:
-            return False
-        self._alike_s = 0.0
-        mean = model.middle(self._slipped_m)
-        turn = True
+        all_turn = True
         for wheel in self.tracks:
-            turn = turn and wheel.still_s < STOOD_S
-        far = abs(mean) > max(ALIKE_M, ALIKE_COUNTS * self._count_m)
-        alike = model.spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
-        self._alike_times = self._alike_times + 1 if turn and far and alike else 0
-        return self._alike_times >= ALIKE_TIMES
+            all_turn = all_turn and wheel.still_s < STOOD_S
+        if recovery.step(self._since_s, body, slips, all_turn):
+            self._follow(body, recovery.by_mps, recovery.sd_mps, recovery.grip)
+            if recovery.doubt:
+                body.doubt.begin(body.speed_mps)
 
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
