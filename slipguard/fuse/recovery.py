@@ -3,7 +3,7 @@
 The rim of a wheel that grips changes its speed as the body does; a spinning rim follows the motor.
 So three wheels that kept their distance to the estimate while the body clearly sped up or slowed
 down, and agree among themselves, are gripping. Nor do wheels that slip behind open differentials
-run alike for long, or slip without pushing the body.
+run alike for long, or stand with no brake on them, or slip without pushing the body.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ ALIKE_S = 0.5  # so long each time, and so often in a row: all roll, and the spe
 ALIKE_TIMES = 2
 ALIKE_M = 0.15  # of slip in that time, and
 ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
+STANDS_MPS = 0.06  # below which, over that time, a rim all but stands
 
 
 class Recovery:
@@ -52,6 +53,8 @@ class Recovery:
         self._alike_s = 0.0
         self._alike_times = 0
         self._slipped_m = [0.0] * 4  # by each wheel in that time
+        self._turned_m = [0.0] * 4
+        self._stopped = [False] * 4  # by a brake, in that time
         self.by_mps = 0.0
         self.sd_mps = 0.0
         self.grip = [False] * 4
@@ -62,14 +65,21 @@ class Recovery:
         self._since_s = self._unfelt_s = self._alike_s = 0.0
         self._alike_times = 0
 
-    def step(self, dt_s: float, body: Body, slips: Sequence[float], all_turn: bool) -> bool:
+    def step(
+        self,
+        dt_s: float,
+        body: Body,
+        hubs: Sequence[float],
+        slips: Sequence[float],
+        stopped: Sequence[bool],
+    ) -> bool:
         """Whether the speed is what is wrong.
 
-        ``slips`` (4,): how much faster than the ground each rim seems to run. ``all_turn``:
-        whether each wheel counts.
+        ``hubs``, ``slips`` (4,): speed of the ground under each wheel, and how much faster its rim
+        seems to run. ``stopped`` (4,): which wheels stand, and a brake may hold them.
         """
         mean = model.middle(slips)
-        if self._parts and self._never_part(dt_s, slips, all_turn):
+        if self._parts and self._never_part(dt_s, hubs, slips, stopped):
             # Open differentials let wheels that slip run apart: these roll on the ground.
             return self._found(mean, True)
         unfelt = (
@@ -112,19 +122,30 @@ class Recovery:
         self.by_mps, self.sd_mps, self.doubt = mean, near, False
         return count >= 3
 
-    def _never_part(self, dt_s: float, slips: Sequence[float], all_turn: bool) -> bool:
-        """Whether all wheels turn, and seem to slip as far as the others, time and again."""
+    def _never_part(
+        self, dt_s: float, hubs: Sequence[float], slips: Sequence[float], stopped: Sequence[bool]
+    ) -> bool:
+        """Whether all wheels seem to slip as far as the others, time and again, or three stand,
+        and no brake stops them."""
         if self._alike_s == 0.0:
             for i in range(4):
-                self._slipped_m[i] = 0.0
+                self._slipped_m[i] = self._turned_m[i] = 0.0
+                self._stopped[i] = False
         self._alike_s += dt_s
         for i in range(4):
             self._slipped_m[i] += slips[i] * dt_s
+            self._turned_m[i] += (hubs[i] + slips[i]) * dt_s
+            self._stopped[i] = self._stopped[i] or stopped[i]
         if self._alike_s < ALIKE_S:
             return False
-        self._alike_s = 0.0
         mean = model.middle(self._slipped_m)
-        far = abs(mean) > self._alike_m
         alike = model.spread(self._slipped_m, mean) < ALIKE_SHARE * abs(mean)
-        self._alike_times = self._alike_times + 1 if all_turn and far and alike else 0
+        stand = 0
+        for i in range(4):
+            alike = alike and not self._stopped[i]
+            stands = abs(self._turned_m[i]) < STANDS_MPS * self._alike_s
+            stand += stands and not self._stopped[i]
+        self._alike_s = 0.0
+        again = abs(mean) > self._alike_m and (alike or stand >= 3)
+        self._alike_times = self._alike_times + 1 if again else 0
         return self._alike_times >= ALIKE_TIMES

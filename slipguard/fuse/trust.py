@@ -41,6 +41,8 @@ TRUST_MARGIN_M = 0.003  # beyond its box, and so many sd of its prediction: it s
 TRUST_SD = 3.0
 LOOSE_SPEED_MPS = 0.03  # margin of a wheel that reports speed
 RUN_DOWN_MPS2 = 4.0  # at least, of what slips and nothing drives any more: bearings, gears
+RUN_UP_MPS2 = 8.0  # at least, of what a brake held back and the motor turns: on wet ground
+BRAKE_LINGER_S = 0.15  # so long after its command a brake still holds
 DRAGGED_MPS = 0.1  # from which, at the latest, a rim may slip that is held back
 CUSUM_DRIFT = 0.3  # in sd of an innovation; half of a bias that matters, and
 CUSUM_LIMIT = 6.0
@@ -93,6 +95,7 @@ class Wheels:
         self._broken = [False] * 4
         self._silent = [False] * 4
         self._braked = [False] * 4
+        self._unbraked_s = [0.0] * 4
         self._held = [False] * 4  # by a brake, and not driven against it
         self._may_slip = [[DRIVE_LINGER_S, DRIVE_LINGER_S] for _ in range(4)]
         self._sums = [[0.0, 0.0] for _ in range(4)]
@@ -142,25 +145,32 @@ class Wheels:
         drive = frame.drive
         unknown = math.isnan(drive)
         neutral = abs(drive) <= self._neutral
+        forward, backward = drive > self._neutral, drive < -self._neutral
         # What drags holds a rim back, and turns none: it makes no slip where the rover stands.
         v = body.speed_mps
         moves_mps = min(DRAGGED_MPS, body.sure_way_mps)
         for i in range(4):
             self._braked[i] = brakes[i] > BRAKED
+            self._unbraked_s[i] = 0.0 if self._braked[i] else self._unbraked_s[i] + frame.dt_s
             held = self._braked[i] and (neutral or unknown)
             freed = self._held[i] and not held
             self._held[i] = held
             if freed and self._counted and self.tracks[i].gripping:
                 self._forget_phase_of(i, body)  # it was told from a lateness taken for known
-            drags = neutral or self._braked[i]
-            ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
-            behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
             left, slip = self._may_slip[i], 0.0
             if not self.tracks[i].gripping:
                 slip = self.tracks[i].rim_mps - body.seen_hub_mps(i)
             runs_s = DRIVE_LINGER_S + abs(slip) / RUN_DOWN_MPS2
-            left[0] = runs_s if ahead else max(0.0, left[0] - frame.dt_s)
-            left[1] = runs_s if behind else max(0.0, left[1] - frame.dt_s)
+            # A brake alone holds it back against the motor, which then turns it soon again.
+            freed_s = BRAKE_LINGER_S + abs(slip) / RUN_UP_MPS2 if self._braked[i] else 0.0
+            if unknown or forward or (neutral and v < -moves_mps):
+                left[0] = runs_s
+            else:
+                left[0] = max(freed_s if v < -moves_mps else 0.0, left[0] - frame.dt_s)
+            if unknown or backward or (neutral and v > moves_mps):
+                left[1] = runs_s
+            else:
+                left[1] = max(freed_s if v > moves_mps else 0.0, left[1] - frame.dt_s)
         if self._one_channel:
             self._direction.watch(frame)
 
@@ -515,10 +525,11 @@ class Wheels:
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
             return
-        all_turn = True
-        for wheel in self.tracks:
-            all_turn = all_turn and wheel.still_s < STOOD_S
-        if recovery.step(self._since_s, body, slips, all_turn):
+        hubs, stopped = [0.0] * 4, [False] * 4
+        for i, wheel in enumerate(self.tracks):
+            hubs[i] = body.seen_hub_mps(i)
+            stopped[i] = wheel.still_s >= STOOD_S and self._unbraked_s[i] < BRAKE_LINGER_S
+        if recovery.step(self._since_s, body, hubs, slips, stopped):
             self._follow(body, recovery.by_mps, recovery.sd_mps, recovery.grip)
             if recovery.doubt:
                 body.doubt.begin(body.speed_mps)
