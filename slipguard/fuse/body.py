@@ -133,6 +133,7 @@ class Body:
         self._moved = [0.0] * N_STATE
         self._H_rest = np.zeros((3, N_STATE))
         self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
+        self._innovation = [0.0] * 3
         self._R_rest = np.diag([REST_SPEED_SD**2, self._accel_var, self._gyro_var])
 
         self.hub_mps = [0.0] * 4
@@ -480,8 +481,9 @@ class Body:
                 # Gravity along x was held to be constant; from here on it is only known so well.
                 self.engine.shift(_C_ALONE, 0.0, REST_FORCE_SD**2)
             return rested
-        innovation = np.array([-v, force, wy - b])
-        self.engine.update(innovation, self._H_rest, self._R_rest)
+        found = self._innovation
+        found[0], found[1], found[2] = -v, force, wy - b
+        self.engine.update(found, self._H_rest, self._R_rest)
         k = min(1.0, frame.imu_dt_s / REST_TAU_S)
         for j in (0, 2):
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])

@@ -36,7 +36,7 @@ class FilterpyEngine:
         kf = self._kf
         kf.predict(u=moved - F @ kf.x, B=_EYE, F=F, Q=Q)
 
-    def update(self, innovation: Array, H: Array, R: Array) -> Array:
+    def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
         """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
         kf = self._kf
         kf.update(H @ kf.x + innovation, R=R, H=H)

@@ -120,6 +120,13 @@ class Wheels:
         self._alike_s = 0.0
         self._alike_times = 0
         self._slipped_m = [0.0] * 4  # by each wheel in that time
+        # Of one step. Lists made anew would be allocated anew, which costs compiled code most.
+        self._innovation = [0.0] * 4
+        self._noise = [0.0] * 4
+        self._robust = [0.0] * 4
+        self._suspect = [False] * 4
+        self._beyond_m = [0.0] * 4  # of the wheels believed
+        self._slips_mps = [0.0] * 4  # how much faster than the ground each rim runs
 
     @property
     def still_s(self) -> float:
@@ -134,7 +141,7 @@ class Wheels:
     def middle_mps(self) -> float:
         """Rim speed of the two wheels in the middle."""
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return model.middle([fl.rim_mps, fr.rim_mps, rl.rim_mps, rr.rim_mps])
+        return model.middle((fl.rim_mps, fr.rim_mps, rl.rim_mps, rr.rim_mps))
 
     @property
     def rim_jump_sd(self) -> Quad:
@@ -239,7 +246,7 @@ class Wheels:
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
         return (fl.travel_m + fr.travel_m + rl.travel_m + rr.travel_m) / 4.0
 
-    def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
+    def _is_estimate_wrong(self, body: Body, slips: Sequence[float]) -> bool:
         """Whether wheels that leave the estimate together tell of the estimate, not of slip.
 
         ``slips``: of the wheels concerned, or 0.0.
@@ -261,17 +268,15 @@ class Wheels:
             )
         return False
 
-    def _slips_mps(self, body: Body) -> list[float]:
-        """How much faster than the ground each rim runs."""
-        slips = [0.0] * 4
+    def _note_slips(self, body: Body) -> None:
         for i, wheel in enumerate(self.tracks):
-            slips[i] = wheel.rim_mps - body.seen_hub_mps(i)
-        return slips
+            self._slips_mps[i] = wheel.rim_mps - body.seen_hub_mps(i)
 
     def _run_apart(self, body: Body) -> bool:
         """Whether some rims keep to the ground and others do not: then those slip. One motor behind
         open differentials lets the mean of all four run on evenly even so."""
-        slips, sd = self._slips_mps(body), 0.0
+        self._note_slips(body)
+        slips, sd = self._slips_mps, 0.0
         for wheel in self.tracks:
             sd = max(sd, wheel.rim_sd_mps)
         return model.spread(slips, model.middle(slips)) > APART_MPS + sd
@@ -298,16 +303,16 @@ class Wheels:
 
     def _take_counts(self, frame: Frame, body: Body) -> None:
         x, P = body.engine.x, body.engine.P
-        innovation = [0.0] * 4
-        noise = [NO_INFORMATION] * 4
+        innovation, noise, robust = self._innovation, self._noise, self._robust
+        suspect, suspects = self._suspect, 0
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
         shows = body.shows_late
-        suspect = [False] * 4
-        robust = [NO_INFORMATION] * 4
         spinning = not self.all_grip
         for i, wheel in enumerate(self.tracks):
+            innovation[i], noise[i], robust[i] = 0.0, NO_INFORMATION, NO_INFORMATION
+            suspect[i] = False
             if not frame.wheel_new[i]:
                 continue
             if frame.wheel_jump[i] or frame.wheel_back[i]:
@@ -371,21 +376,23 @@ class Wheels:
             creeps = self._creeps_along(i, innovation[i], var + noise[i], spinning)
             if far or creeps:
                 suspect[i] = True
+                suspects += 1
             robust[i] = model.robust(innovation[i], var, noise[i], abs(excess) / sd)
-        slips = [0.0] * 4
+        slips = self._beyond_m
         for i in range(4):
-            if self.tracks[i].gripping:
-                slips[i] = self.excess_m[i]
-        if True in suspect and self._is_estimate_wrong(body, slips):
+            slips[i] = self.excess_m[i] if self.tracks[i].gripping else 0.0
+        if suspects and self._is_estimate_wrong(body, slips):
             turn = self._one_channel and self.all_grip
             if turn and self._direction.mirrored(slips, body.speed_mps):
                 self._turn_round(body)
-                noise = [NO_INFORMATION] * 4  # what was measured was so against the other way
+                for i in range(4):
+                    noise[i] = NO_INFORMATION  # what was measured was so against the other way
             else:
                 body.doubt.begin(body.speed_mps)
         else:
             noise = robust
-            alone = self._stands_alone(suspect)
+            # Where three follow the ground no torque need explain the fourth: it is broken.
+            alone = suspects == 1 and self.all_grip
             for i in range(4):
                 if suspect[i] and (alone or self._may(i, innovation[i])):
                     self._distrust(i, body)
@@ -395,7 +402,7 @@ class Wheels:
         if min(noise) < NO_INFORMATION:
             for i in range(4):
                 self._R[i, i] = noise[i]
-            K = body.engine.update(np.array(innovation), self._H, self._R)
+            K = body.engine.update(innovation, self._H, self._R)
             total = 0.0
             for i in range(4):
                 pull = float(K[V, i] * innovation[i])
@@ -412,10 +419,6 @@ class Wheels:
         if self.tracks[i].still_s > STOOD_S and turning >= 2:
             return True  # others roll and this one does not turn: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
-
-    def _stands_alone(self, suspect: list[bool]) -> bool:
-        """Whether three follow the ground: no torque need explain the fourth, it is broken."""
-        return sum(suspect) == 1 and False not in [w.gripping for w in self.tracks]
 
     def _creeps_along(self, i: int, innovation: float, S: float, spinning: bool) -> bool:
         """Whether wheel i has begun to slip along with one that spins.
@@ -479,13 +482,12 @@ class Wheels:
     # -- speeds ------------------------------------------------------------------------------
 
     def _take_speeds(self, frame: Frame, body: Body) -> None:
-        innovation = np.zeros(4)
-        R, H = self._R, self._H
+        innovation, R, H = self._innovation, self._R, self._H
         noise = self._speed_noise
         v, v_var = body.speed_mps, body.speed_var
         informed = False
         for i, wheel in enumerate(self.tracks):
-            R[i, i] = NO_INFORMATION
+            innovation[i], R[i, i] = 0.0, NO_INFORMATION
             if not frame.wheel_new[i]:
                 continue
             age = min(frame.wheel_dt_s[i], MOST_AGE_S)
@@ -533,7 +535,8 @@ class Wheels:
             self._alike_times = 0
             return
         v = body.speed_mps
-        slips = self._slips_mps(body)
+        self._note_slips(body)
+        slips = self._slips_mps
         if self._is_estimate_wrong(body, slips):
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
@@ -576,7 +579,7 @@ class Wheels:
         if count >= 3:
             self._follow(body, mean, near, follow)
 
-    def _never_part(self, slips: list[float]) -> bool:
+    def _never_part(self, slips: Sequence[float]) -> bool:
         """Whether all wheels turn, and seem to slip as far as the others, time and again."""
         if self._alike_s == 0.0:
             for i in range(4):
