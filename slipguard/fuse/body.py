@@ -193,7 +193,8 @@ class Body:
     def scale_sd(self) -> float:
         """Share by which the speed may be wrong though all wheels agree: radius and creep."""
         creep = max(self._creep) * min(MOST_CREEP_FORCE, abs(self.accel_smooth[0]))
-        return math.hypot(self._radius_sd, CREEP_SD * creep)
+        creep_sd = CREEP_SD * creep
+        return math.sqrt(self._radius_sd * self._radius_sd + creep_sd * creep_sd)
 
     @property
     def force_mps2(self) -> float:
@@ -310,8 +311,8 @@ class Body:
         self.distance_m += mean * dt
         self._move_hubs(moved, mean, wx, wy, wz, dt)
 
-        turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
-        drift = (drift_noise**2 + turning * turning) * dt
+        turning_var = (GYRO_SCALE_NOISE * GRAVITY_MPS2) ** 2 * (wy * wy + wz * wz)
+        drift = (drift_noise**2 + turning_var) * dt
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
         late = 0.0 if self.at_rest else self._late_noise**2 * dt

@@ -276,10 +276,10 @@ class Wheels:
         """Whether some rims keep to the ground and others do not: then those slip. One motor behind
         open differentials lets the mean of all four run on evenly even so."""
         self._note_slips(body)
-        slips, sd = self._slips_mps, 0.0
+        slips, var = self._slips_mps, 0.0
         for wheel in self.tracks:
-            sd = max(sd, wheel.rim_sd_mps)
-        return model.spread(slips, model.middle(slips)) > APART_MPS + sd
+            var = max(var, wheel.rim_var_mps2)
+        return model.spread(slips, model.middle(slips)) > APART_MPS + math.sqrt(var)
 
     def forget_phase(self, body: Body) -> None:
         """Where inside its count a wheel stood still is not known, however long it stood."""
