@@ -6,6 +6,7 @@ run, so that sets can be shared out among them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any, NamedTuple
@@ -55,9 +56,17 @@ class Slips(NamedTuple):
         begins = self.excess_m * self.slip_mps > 0.0
         begins &= slip > min(spin.slip_speed_mps for spin in spins)
         begins &= excess > 1e-3 * min(spin.excess_travel_mm for spin in spins)
-        starts = np.flatnonzero(begins)
-        at = np.searchsorted(starts, np.arange(len(self.row)))
-        return np.append(starts, len(self.row))[at]
+        return _next(begins)
+
+    def last_alike(self, t_s: Array, broken: NDArray[np.bool_], gap_s: float) -> NDArray[np.int64]:
+        """For each of the m rows the last one of its stretch of rows that follow one another in
+        time, with equal ``opposed``, ``broken`` and sign of the ratio."""
+        row, ratio = self.row, self.ratio
+        ends = np.ones(len(row), np.bool_)
+        ends[:-1] = (np.diff(row) != 1) | _breaks(t_s, gap_s)[row[:-1]]
+        for column in (self.opposed, broken[row], ratio > 0.0, ratio < 0.0):
+            ends[:-1] |= column[1:] != column[:-1]
+        return _next(ends)
 
 
 class Motions(NamedTuple):
@@ -71,18 +80,27 @@ class Motions(NamedTuple):
     at_rest: NDArray[np.bool_]
     asked: NDArray[np.int64]
 
-    def last_alike(self) -> NDArray[np.int64]:
-        """For each row the last one of its stretch of equal command, rest and direction, and at
-        rest of equal counts."""
-        if not len(self.t_s):
-            return np.empty(0, np.int64)
-        differs = np.zeros(len(self.t_s), np.bool_)
+    def last_alike(self, gap_s: float) -> NDArray[np.int64]:
+        """For each row the last one of its stretch of rows that follow one another in time, with
+        equal command, rest and direction, and at rest equal counts."""
+        ends = _breaks(self.t_s, gap_s)
         for column in (self.asked, self.at_rest, self.speed_mps > 0.0):
-            differs[:-1] |= column[1:] != column[:-1]
-        differs[:-1] |= self.at_rest[1:] & (np.diff(self.travel_m, axis=0) != 0.0).any(axis=1)
-        differs[-1] = True
-        ends = np.flatnonzero(differs)
-        return ends[np.searchsorted(ends, np.arange(len(differs)))]
+            ends[:-1] |= column[1:] != column[:-1]
+        ends[:-1] |= self.at_rest[1:] & (np.diff(self.travel_m, axis=0) != 0.0).any(axis=1)
+        return _next(ends)
+
+
+def _breaks(t_s: Array, gap_s: float) -> NDArray[np.bool_]:
+    """Rows after which time goes back, or leaves out more than ``gap_s``, or there are no more."""
+    step_s = np.diff(t_s, append=math.inf)
+    return ~((step_s >= 0.0) & (step_s <= gap_s))
+
+
+def _next(true: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """From each place on, the next in which it is ``true``; if there is none, how many there are."""
+    places = np.flatnonzero(true)
+    at = np.searchsorted(places, np.arange(len(true)))
+    return np.append(places, len(true))[at]
 
 
 def find_slips(
@@ -98,11 +116,11 @@ def find_slips(
     ``t_s``, ``dt_s``, ``broken`` (n,): of all rows; where broken nothing is told. Findings less
     than ``gap_s`` apart are one episode.
     """
-    start = slips.next_start(spins)
+    start, last = slips.next_start(spins), slips.last_alike(t_s, broken, gap_s)
     found = _spans(
         lambda: _records([SlipRule(spin) for spin in spins]),
         lambda rules, out, count: _compiled().slips(
-            rules, t_s, dt_s, broken, *slips, start, gap_s, out, count
+            rules, t_s, dt_s, broken, *slips, start, last, gap_s, out, count
         ),
         2 * len(spins),
     )
@@ -113,7 +131,7 @@ def find_rolling(
     rollings: Sequence[Rolling], count_m: float, directed: bool, motions: Motions, gap_s: float
 ) -> Spans:
     """Episodes of rolling, for each of ``rollings``."""
-    last = motions.last_alike()
+    last = motions.last_alike(gap_s)
     return _spans(
         lambda: _records([RollingRule(one, count_m, directed) for one in rollings]),
         lambda rules, out, count: _compiled().rolling(rules, *motions, last, gap_s, out, count),
@@ -154,7 +172,8 @@ def _compiled() -> _Compiled:
     none, rows, flags = np.empty(0), np.empty(0, np.int64), np.empty(0, np.bool_)
     out, count = np.empty((2, 1, 2)), np.zeros(2, np.int64)
     slips = Slips(rows, none, none, none, none, none, flags, flags)
-    ready(made.slips, record_of(SlipRule(rule)), none, none, flags, *slips, rows, 0.0, out, count)
+    slip_rule = record_of(SlipRule(rule))
+    ready(made.slips, slip_rule, none, none, flags, *slips, rows, rows, 0.0, out, count)
     motions = Motions(none, none, none, none, np.empty((0, 4)), flags, rows)
     ready(made.rolling, record_of(RollingRule(roll, 0.01, True)), *motions, rows, 0.0, out, count)
     return made
@@ -164,7 +183,7 @@ def _build(code: int) -> _Compiled:
     @njit(cache=True, nogil=True, error_model="numpy")
     def slips(  # type: ignore[no-untyped-def]
         rules, t_s, dt_s, broken, row, slip, slip_sd, ratio, excess, excess_sd, opposed, may_lock,
-        start, gap_s, out, count,
+        start, last, gap_s, out, count,
     ):  # fmt: skip
         _ = code  # a part of what the cache is asked for
         for s in range(len(rules)):
@@ -180,12 +199,12 @@ def _build(code: int) -> _Compiled:
                     n = row[k]
                 if n == len(t_s):
                     break
-                if k < len(row) and row[k] == n:
+                here = k < len(row) and row[k] == n
+                if here:
                     rule.step(
                         t_s[n], dt_s[n], slip[k], slip_sd[k], ratio[k], excess[k], excess_sd[k],
                         opposed[k], may_lock[k],
                     )  # fmt: skip
-                    k += 1
                 else:
                     rule.step(t_s[n], dt_s[n], 0.0, 0.0, 0.0, 0.0, 0.0, False, False)
                 now = NOWHERE
@@ -194,6 +213,13 @@ def _build(code: int) -> _Compiled:
                 if now != which or t_s[n] - last_s > gap_s:
                     _turn(which, last_s, now, t_s[n], gap_s, out, count)
                     which, last_s = now, t_s[n]
+                if here:
+                    if rule.lasts(ratio[k], opposed[k]):  # what follows says the same
+                        first = k
+                        while k < last[first] and abs(slip[k + 1]) >= rule.ends_below_mps:
+                            k += 1
+                        n = row[k]
+                    k += 1
                 last_s = max(last_s, t_s[n])
                 n += 1
             _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
@@ -215,8 +241,14 @@ def _build(code: int) -> _Compiled:
                     if now != which or t_s[n] - last_s > gap_s:
                         _turn(which, last_s, now, t_s[n], gap_s, out, count)
                         which, last_s = now, t_s[n]
+                    alike = min(last[n], end - 1)
+                    if rule.settled:
+                        n = max(n, alike - 1)
+                    elif rule.rolls_on(t_s[n]):
+                        while n < alike and abs(v[n + 1]) >= rule.ends_below_mps:
+                            n += 1
                     last_s = max(last_s, t_s[n])
-                    n = max(n + 1, min(last[n], end - 1)) if rule.settled else n + 1
+                    n += 1
                 _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
 
     return _Compiled(slips, rolling)
