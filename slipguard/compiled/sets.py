@@ -60,11 +60,11 @@ class Slips(NamedTuple):
 
     def last_alike(self, t_s: Array, broken: NDArray[np.bool_], gap_s: float) -> NDArray[np.int64]:
         """For each of the m rows the last one of its stretch of rows that follow one another in
-        time, with equal ``opposed``, ``broken`` and sign of the ratio."""
+        time, with equal ``broken`` and sign of the ratio."""
         row, ratio = self.row, self.ratio
         ends = np.ones(len(row), np.bool_)
         ends[:-1] = (np.diff(row) != 1) | _breaks(t_s, gap_s)[row[:-1]]
-        for column in (self.opposed, broken[row], ratio > 0.0, ratio < 0.0):
+        for column in (broken[row], ratio >= 0.0):
             ends[:-1] |= column[1:] != column[:-1]
         return _next(ends)
 
@@ -214,7 +214,7 @@ def _build(code: int) -> _Compiled:
                     _turn(which, last_s, now, t_s[n], gap_s, out, count)
                     which, last_s = now, t_s[n]
                 if here:
-                    if rule.lasts(ratio[k], opposed[k]):  # what follows says the same
+                    if rule.spins_on(ratio[k]):
                         first = k
                         while k < last[first] and abs(slip[k + 1]) >= rule.ends_below_mps:
                             k += 1

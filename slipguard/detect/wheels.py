@@ -77,12 +77,11 @@ class SlipRule:
         elif -ratio >= self._lock_ratio and may_lock:
             self._start(LOCK, t_s)
 
-    def lasts(self, ratio: float, opposed: bool) -> bool:
-        """Whether more steps with a ratio of this sign and ``opposed`` like this would change
-        nothing, until one slips less than ``ends_below_mps``."""
-        if self.kind == NOTHING or self._clear_s > 0.0 or self._clear_ms <= 0.0:
-            return False
-        return ratio >= 0.0 if self.kind == SPIN else ratio <= 0.0 and not opposed
+    def spins_on(self, ratio: float) -> bool:
+        """Whether more steps with a ratio of this sign would change nothing, until one slips less
+        than ``ends_below_mps``."""
+        lasts = self._clear_s == 0.0 and self._clear_ms > 0.0
+        return self.kind == SPIN and lasts and ratio >= 0.0
 
     def _start(self, kind: int, t_s: float) -> None:
         self.kind, self.since_s, self._clear_s = kind, t_s, 0.0
