@@ -186,12 +186,22 @@ class RollingRule:
     def rolls_on(self, t_s: float) -> bool:
         """Whether more steps of the same command and direction, without rest and later than
         ``t_s``, would change nothing, until one is slower than ``ends_below_mps``."""
+        return self.on and self._just_moves(t_s) and bool(self._armed[-self._going])
+
+    def waits(self, t_s: float) -> bool:
+        """The same, as long as they are ``short`` of rolling."""
+        armed = bool(self._armed[self._going]) and self._going != self.asked
+        return not self.on and self._just_moves(t_s) and armed
+
+    def short(self, v: float, distance_m: float) -> bool:
+        """Whether it is slower, and has not come as far, as what rolls."""
+        slow = abs(v) <= self.ends_below_mps
+        return slow and 0.0 <= (distance_m - self.origin_m) * self._going <= self._travel_m
+
+    def _just_moves(self, t_s: float) -> bool:
+        """Whether it is past its start, and neither rests nor creeps."""
         creeps = self._stays or not t_s - self._crept_s >= CREEP_S
-        return (
-            self.on
-            and not (self._fresh or self._resting or creeps)
-            and bool(self._armed[-self._going])
-        )
+        return not (self._fresh or self._resting or creeps) and self.asked != UNKNOWN
 
     def _crept(self, travel_m: Sequence[float], at_rest: bool) -> int:
         """Which way it has crept since it came to rest, 0: neither; and from here anew."""

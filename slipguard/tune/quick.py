@@ -60,6 +60,7 @@ class Quick:
             fused.asked,
         )
         self._broken = [np.ascontiguousarray(fused.broken[:, i]) for i in range(len(WHEELS))]
+        self._stretches = self._motions.stretches(MERGE_GAP_S)
         self._slips = []
         for i in range(len(WHEELS)):
             mine = slice(*np.searchsorted(fused.wheel, (i, i + 1)))
@@ -73,7 +74,9 @@ class Quick:
                 fused.opposed,
                 fused.may_lock,
             )
-            self._slips.append(Slips(*(np.ascontiguousarray(c[mine]) for c in columns)))
+            slips = Slips(*(np.ascontiguousarray(c[mine]) for c in columns))
+            stretches = slips.stretches(fused.t_s, self._broken[i], MERGE_GAP_S)
+            self._slips.append((slips, stretches))
 
     def episodes(self, spin: Spin, rolling: Rolling) -> list[Episode]:
         """Episodes of spin, lock and rolling with these thresholds, by start."""
@@ -94,11 +97,16 @@ class Quick:
         f = self._fused
         spins = [spin for spin, _ in sets]
         slips = [
-            find_slips(spins, f.t_s, f.dt_s, broken, slips, MERGE_GAP_S)
+            find_slips(spins, f.t_s, f.dt_s, broken, *slips, MERGE_GAP_S)
             for broken, slips in zip(self._broken, self._slips, strict=True)
         ]
         rolls = find_rolling(
-            [r for _, r in sets], self._count_m, self._directed, self._motions, MERGE_GAP_S
+            [rolling for _, rolling in sets],
+            self._count_m,
+            self._directed,
+            self._motions,
+            self._stretches,
+            MERGE_GAP_S,
         )
         found = []
         for k, roll in enumerate(rolls):
