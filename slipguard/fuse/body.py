@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
 from slipguard.fuse.engine import Engine
 from slipguard.fuse.late import LateTravel
-from slipguard.fuse.model import N_STATE, P0, B, C, D, V
+from slipguard.fuse.model import N_STATE, P0, Array, B, C, D, V
 from slipguard.fuse.parting import AccelerometerDoubt
 from slipguard.fuse.rest import STILL_S, RestWatch
 from slipguard.settings import GRAVITY_MPS2
@@ -83,6 +84,9 @@ class Body:
         Whether it has spun round, so that no wheel's rim tells of the speed forward.
     slid_s : float
         Time since the tyres may last have let go sideways.
+    late_s : float
+        How much later than the IMU the encoders speak; negative: earlier. Without an accelerometer
+        nothing tells what happened since: then they speak of now.
     late_m : list of 4 float
         Predicted rim travel since the moment the encoders' last counts are from.
     """
@@ -168,6 +172,8 @@ class Body:
         self._rim_ties = [0.0] * N_STATE
         self._late_noise = LATE_NOISE if learns else 0.0
         self.late_m = [0.0] * 4
+        self.late_s = 0.0
+        self._note_lateness()
 
     # -- what is believed --------------------------------------------------------------------
 
@@ -223,13 +229,16 @@ class Body:
         """Hub speed of wheel i at the moment its encoder speaks of."""
         return self.hub_mps[i] - self.hub_gain[i] * self.accel_mps2 * self.late_s
 
-    @property
-    def late_s(self) -> float:
-        """How much later than the IMU the encoders speak; negative: earlier. Without an
-        accelerometer nothing tells what happened since: then they speak of now."""
-        if self._as_now:
-            return 0.0
-        return max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
+    def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
+        """As that of the engine."""
+        K = self.engine.update(innovation, H, R)
+        self._note_lateness()
+        return K
+
+    def _note_lateness(self) -> None:
+        """To be called when the state's may have changed."""
+        late_s = max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
+        self.late_s = 0.0 if self._as_now else late_s
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -241,6 +250,7 @@ class Body:
         changed = as_now != self._as_now
         self._as_now = as_now
         if changed:
+            self._note_lateness()
             self.look_back()
         return changed
 
@@ -420,6 +430,7 @@ class Body:
         for j in range(N_STATE):
             along[j] = float(P[j, D]) / float(P[D, D])
         self.engine.shift(along, by_s, 0.0)
+        self._note_lateness()
         self.revise_past(along[V] * by_s)
 
     def revise_past(self, change_mps: float) -> None:
@@ -484,7 +495,7 @@ class Body:
             return rested
         found = self._innovation
         found[0], found[1], found[2] = -v, force, wy - b
-        self.engine.update(found, self._H_rest, self._R_rest)
+        self.update(found, self._H_rest, self._R_rest)
         k = min(1.0, frame.imu_dt_s / REST_TAU_S)
         for j in (0, 2):
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
@@ -516,6 +527,7 @@ class Body:
         P[C, C] = START_FORCE_SD**2
         P[B, B] = self._gyro_bias_sd**2
         P[D, D] = self._late_var
+        self._note_lateness()
         self._late.forget()
         for i in range(4):
             self.late_m[i] = self.hub_mps[i] = 0.0

@@ -402,7 +402,7 @@ class Wheels:
         if min(noise) < NO_INFORMATION:
             for i in range(4):
                 self._R[i, i] = noise[i]
-            K = body.engine.update(innovation, self._H, self._R)
+            K = body.update(innovation, self._H, self._R)
             total = 0.0
             for i in range(4):
                 pull = float(K[V, i] * innovation[i])
@@ -519,7 +519,7 @@ class Wheels:
                 informed = True
                 body.uncorrected_s = 0.0
         if informed:
-            body.engine.update(innovation, H, R)
+            body.update(innovation, H, R)
 
     # -- recovery ----------------------------------------------------------------------------
 
