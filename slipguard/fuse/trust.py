@@ -169,20 +169,22 @@ class Wheels:
         # What drags holds a rim back, and turns none: it makes no slip where the rover stands.
         v = body.speed_mps
         moves_mps = min(DRAGGED_MPS, body.sure_way_mps)
-        for i in range(4):
-            self._braked[i] = brakes[i] > BRAKED
-            held = self._braked[i] and (neutral or unknown)
+        driven_ahead = unknown or drive > self._neutral
+        driven_behind = unknown or drive < -self._neutral
+        for i, wheel in enumerate(self.tracks):
+            braked = brakes[i] > BRAKED
+            self._braked[i] = braked
+            held = braked and (neutral or unknown)
             freed = self._held[i] and not held
             self._held[i] = held
-            if freed and self._counted and self.tracks[i].gripping:
+            if freed and self._counted and wheel.gripping:
                 self._forget_phase_of(i, body)  # it was told from a lateness taken for known
-            drags = neutral or self._braked[i]
-            ahead = unknown or drive > self._neutral or (drags and v < -moves_mps)
-            behind = unknown or drive < -self._neutral or (drags and v > moves_mps)
-            left, slip = self._may_slip[i], 0.0
-            if not self.tracks[i].gripping:
-                slip = self.tracks[i].rim_mps - body.seen_hub_mps(i)
-            runs_s = DRIVE_LINGER_S + abs(slip) / RUN_DOWN_MPS2
+            drags = neutral or braked
+            ahead = driven_ahead or (drags and v < -moves_mps)
+            behind = driven_behind or (drags and v > moves_mps)
+            left, runs_s = self._may_slip[i], DRIVE_LINGER_S
+            if not wheel.gripping:
+                runs_s += abs(wheel.rim_mps - body.seen_hub_mps(i)) / RUN_DOWN_MPS2
             left[0] = runs_s if ahead else max(0.0, left[0] - frame.dt_s)
             left[1] = runs_s if behind else max(0.0, left[1] - frame.dt_s)
         if self._one_channel:
@@ -303,6 +305,7 @@ class Wheels:
 
     def _take_counts(self, frame: Frame, body: Body) -> None:
         x, P = body.engine.x, body.engine.P
+        late_s, hub_mps, hub_gain = body.late_s, body.hub_mps, body.hub_gain
         innovation, noise, robust = self._innovation, self._noise, self._robust
         suspect, suspects = self._suspect, 0
         body.look_back()
@@ -331,16 +334,16 @@ class Wheels:
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
             if wheel.gripping:
-                fastest = max(fastest, abs(body.hub_mps[i]) + REACH_SD * v_sd)
+                fastest = max(fastest, abs(hub_mps[i]) + REACH_SD * v_sd)
             wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
-            back = -body.late_s * body.hub_gain[i]
+            back, cov = -late_s * hub_gain[i], float(P[V, P0 + i])
             if v_var > 0.0:
                 # Doubt about the speed that is younger than that moment does not show in it.
-                back = max(back, min(0.0, -float(P[V, P0 + i]) / v_var))
+                back = max(back, min(0.0, -cov / v_var))
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
-            var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
+            var = float(P[P0 + i, P0 + i]) + back * (2.0 * cov + back * v_var)
             # How late it is shows in a speed, not in the doubt about one, and not where a brake
             # may hold the wheel while the body goes on.
             later = -body.seen_hub_mps(i) if shows and not self._held[i] else 0.0
