@@ -424,14 +424,13 @@ class Body:
         x, P = self.engine.x, self.engine.P
         late_s = float(x[D])
         by_s = max(self._least_late_s, min(MOST_LATE_S, late_s)) - late_s
-        if by_s == 0.0 or float(P[D, D]) <= 0.0:
-            return
-        along = self._late_way
-        for j in range(N_STATE):
-            along[j] = float(P[j, D]) / float(P[D, D])
-        self.engine.shift(along, by_s, 0.0)
+        if by_s != 0.0 and float(P[D, D]) > 0.0:
+            along = self._late_way
+            for j in range(N_STATE):
+                along[j] = float(P[j, D]) / float(P[D, D])
+            self.engine.shift(along, by_s, 0.0)
+            self.revise_past(along[V] * by_s)
         self._note_lateness()
-        self.revise_past(along[V] * by_s)
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
