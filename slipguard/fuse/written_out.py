@@ -44,7 +44,7 @@ class WrittenOut:
     def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
         """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
         m = len(innovation)
-        K = self._K  # K' (m, 8): rows of eight run several numbers at a time
+        K = self._K  # K' (m, 8)
         self._gain(H, R, m)
         P, G, W = self.P, self._G, self._W
         # Joseph, (I - K H) P (I - K H)' + K R K', its brackets multiplied out: G = H P and
