@@ -41,8 +41,8 @@ def calls_of(config: Config, readings: Sequence[Reading]) -> list[Call]:
             calls.append(Call(np.array(moved), F.copy(), Q.copy()))
             super().predict(moved, F, Q)
 
-        def update(self, innovation: Array, H: Array, R: Array) -> Array:
-            calls.append(Call(innovation.copy(), R.copy(), R.copy(), H.copy()))
+        def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
+            calls.append(Call(np.array(innovation), R.copy(), R.copy(), H.copy()))
             return super().update(innovation, H, R)
 
     intake, motion = Intake(config), Motion(config, Noting)

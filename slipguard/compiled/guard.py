@@ -16,7 +16,9 @@ from slipguard.compiled.core import (
     HOT,
     LIMIT,
     N_OUT,
+    OUT_ROW,
     PHASE,
+    PLAIN_ROW,
     REFUSED,
     THROTTLE,
     UNWATCHED,
@@ -54,7 +56,7 @@ class CompiledDrive:
         self._counted = config.encoders.kind == "counts"
         self._core = record_of(Core(config))
         self._run = kernel()
-        ready(self._run, self._core, np.empty((0, N_PLAIN)), np.empty((0, N_OUT)))
+        ready(self._run, self._core, np.empty(0, PLAIN_ROW), np.empty(0, OUT_ROW))
 
     def plain(self, readings: Iterable[Reading]) -> Array:
         """The numbers of readings, (n, ``N_PLAIN``), as ``run`` takes them."""
@@ -79,7 +81,7 @@ class CompiledDrive:
         if plain.shape != (len(plain), N_PLAIN):
             raise ValueError(f"plain {plain.shape}; expected (n, {N_PLAIN})")
         out = np.empty((len(plain), N_OUT))
-        self._run(self._core, plain, out)
+        self._run(self._core, plain.reshape(-1).view(PLAIN_ROW), out.reshape(-1).view(OUT_ROW))
         return out
 
 
@@ -89,10 +91,10 @@ class CompiledGuard:
     def __init__(self, config: Config) -> None:
         self._counted = config.encoders.kind == "counts"
         self._core = record_of(Core(config))
-        self._plain, self._out = np.zeros((1, N_PLAIN)), np.zeros((1, N_OUT))
+        self._plain, self._out = np.zeros(1, PLAIN_ROW), np.zeros(1, OUT_ROW)
         # Their bytes: read and written as a whole, where numpy would take number by number.
-        self._plain_bytes = self._plain.view("u1").reshape(-1).data
-        self._out_bytes = self._out.view("u1").reshape(-1).data
+        self._plain_bytes = self._plain.view("u1").data
+        self._out_bytes = self._out.view("u1").data
         found = self._core["watch"]["found"]
         # The attributes of Found: a code, a time, a value and a threshold for each place.
         numbers = np.frombuffer(found[0].data, "u1").reshape(4, -1)

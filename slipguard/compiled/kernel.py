@@ -22,7 +22,8 @@ from slipguard.respond import stop
 def kernel() -> Callable[..., None]:
     """The compiled function, made once in a process.
 
-    Takes (core, plain (n, N_PLAIN), out (n, N_OUT)); core: a record as ``record_of`` makes it.
+    Takes (core, plain (n,) of ``PLAIN_ROW``, out (n,) of ``OUT_ROW``); core: a record as
+    ``record_of`` makes it.
     """
     for module in (cleaning, geometry, model, slip, stop, reading):
         compile_functions(module)
@@ -57,6 +58,6 @@ def _build(fingerprint: int) -> Callable[..., None]:
     def drive(core, plain, out):  # type: ignore[no-untyped-def]
         _ = fingerprint  # a part of what the cache is asked for
         for k in range(len(plain)):
-            part(core[0]).step(plain[k], out[k])
+            part(core[0]).step(plain[k].numbers, out[k].numbers)
 
     return drive  # type: ignore[no-any-return]

@@ -35,8 +35,9 @@ MIRRORED = (
     "slipguard.compiled.core",
 )
 """Where the classes come from whose objects are mirrored."""
-CALLED = {"no_cfunc_wrapper": True}
-"""Options of what only compiled code calls: no entry for callers from C, a tenth of the time."""
+CALLED = {"no_cfunc_wrapper": True, "forceinline": True}
+"""Options of what only compiled code calls. Without an entry for callers from C it takes a tenth of
+the time to compile; all in one piece a sixth more, and runs in four fifths of the time."""
 _PART_TYPES: dict[type, type[types.Record]] = {}
 _PARTS: dict[types.Record, types.Record] = {}
 _DTYPES: dict[np.dtype[Any], np.dtype[Any]] = {}

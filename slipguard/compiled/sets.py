@@ -6,6 +6,7 @@ run, so that sets can be shared out among them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any, NamedTuple
@@ -30,8 +31,18 @@ _BLOCK = 2048
 """Rows gone through with all sets before the next ones: they stay in the processor's cache."""
 _ROOM = 256
 """Episodes of a set for which there is room at first."""
+_STRIDE = 32
+"""Rows that are passed at a glance, where something lasts."""
 NOWHERE = -1
 """In place of a list of episodes: nothing is found."""
+
+
+class Stretches(NamedTuple):
+    """Rows that a rule may pass at once: ``last``, of each row, is the last one of its stretch.
+    ``lows``: the lowest size, of each ``_STRIDE`` rows, of what a rule waits for to sink."""
+
+    last: NDArray[np.int64]
+    lows: Array
 
 
 class Slips(NamedTuple):
@@ -55,9 +66,16 @@ class Slips(NamedTuple):
         begins = self.excess_m * self.slip_mps > 0.0
         begins &= slip > min(spin.slip_speed_mps for spin in spins)
         begins &= excess > 1e-3 * min(spin.excess_travel_mm for spin in spins)
-        starts = np.flatnonzero(begins)
-        at = np.searchsorted(starts, np.arange(len(self.row)))
-        return np.append(starts, len(self.row))[at]
+        return _next(begins)
+
+    def stretches(self, t_s: Array, broken: NDArray[np.bool_], gap_s: float) -> Stretches:
+        """Of rows that follow one another in time, with equal ``broken`` and sign of the ratio."""
+        row, ratio = self.row, self.ratio
+        ends = np.ones(len(row), np.bool_)
+        ends[:-1] = (np.diff(row) != 1) | _breaks(t_s, gap_s)[row[:-1]]
+        for column in (broken[row], ratio >= 0.0):
+            ends[:-1] |= column[1:] != column[:-1]
+        return Stretches(_next(ends), _lows(self.slip_mps))
 
 
 class Motions(NamedTuple):
@@ -71,18 +89,33 @@ class Motions(NamedTuple):
     at_rest: NDArray[np.bool_]
     asked: NDArray[np.int64]
 
-    def last_alike(self) -> NDArray[np.int64]:
-        """For each row the last one of its stretch of equal command, rest and direction, and at
-        rest of equal counts."""
-        if not len(self.t_s):
-            return np.empty(0, np.int64)
-        differs = np.zeros(len(self.t_s), np.bool_)
+    def stretches(self, gap_s: float) -> Stretches:
+        """Of rows that follow one another in time, with equal command, rest and direction, and at
+        rest equal counts."""
+        ends = _breaks(self.t_s, gap_s)
         for column in (self.asked, self.at_rest, self.speed_mps > 0.0):
-            differs[:-1] |= column[1:] != column[:-1]
-        differs[:-1] |= self.at_rest[1:] & (np.diff(self.travel_m, axis=0) != 0.0).any(axis=1)
-        differs[-1] = True
-        ends = np.flatnonzero(differs)
-        return ends[np.searchsorted(ends, np.arange(len(differs)))]
+            ends[:-1] |= column[1:] != column[:-1]
+        ends[:-1] |= self.at_rest[1:] & (np.diff(self.travel_m, axis=0) != 0.0).any(axis=1)
+        return Stretches(_next(ends), _lows(self.speed_mps))
+
+
+def _lows(values: Array) -> Array:
+    whole = len(values) // _STRIDE
+    lows: Array = np.abs(values[: whole * _STRIDE]).reshape(whole, _STRIDE).min(axis=1)
+    return lows
+
+
+def _breaks(t_s: Array, gap_s: float) -> NDArray[np.bool_]:
+    """Rows after which time goes back, or leaves out more than ``gap_s``, or there are no more."""
+    step_s = np.diff(t_s, append=math.inf)
+    return ~((step_s >= 0.0) & (step_s <= gap_s))
+
+
+def _next(true: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """From each place on, the next in which it is ``true``; if none is, how many there are."""
+    places = np.flatnonzero(true)
+    at = np.searchsorted(places, np.arange(len(true)))
+    return np.append(places, len(true))[at]
 
 
 def find_slips(
@@ -91,18 +124,19 @@ def find_slips(
     dt_s: Array,
     broken: NDArray[np.bool_],
     slips: Slips,
+    stretches: Stretches,
     gap_s: float,
 ) -> tuple[Spans, Spans]:
     """Episodes of spin and of lock of one wheel, for each of ``spins``.
 
     ``t_s``, ``dt_s``, ``broken`` (n,): of all rows; where broken nothing is told. Findings less
-    than ``gap_s`` apart are one episode.
+    than ``gap_s`` apart are one episode. ``stretches``: of ``slips``.
     """
     start = slips.next_start(spins)
     found = _spans(
         lambda: _records([SlipRule(spin) for spin in spins]),
         lambda rules, out, count: _compiled().slips(
-            rules, t_s, dt_s, broken, *slips, start, gap_s, out, count
+            rules, t_s, dt_s, broken, *slips, start, *stretches, gap_s, out, count
         ),
         2 * len(spins),
     )
@@ -110,13 +144,19 @@ def find_slips(
 
 
 def find_rolling(
-    rollings: Sequence[Rolling], count_m: float, directed: bool, motions: Motions, gap_s: float
+    rollings: Sequence[Rolling],
+    count_m: float,
+    directed: bool,
+    motions: Motions,
+    stretches: Stretches,
+    gap_s: float,
 ) -> Spans:
-    """Episodes of rolling, for each of ``rollings``."""
-    last = motions.last_alike()
+    """Episodes of rolling, for each of ``rollings``. ``stretches``: of ``motions``."""
     return _spans(
         lambda: _records([RollingRule(one, count_m, directed) for one in rollings]),
-        lambda rules, out, count: _compiled().rolling(rules, *motions, last, gap_s, out, count),
+        lambda rules, out, count: _compiled().rolling(
+            rules, *motions, *stretches, gap_s, out, count
+        ),
         len(rollings),
     )
 
@@ -154,9 +194,11 @@ def _compiled() -> _Compiled:
     none, rows, flags = np.empty(0), np.empty(0, np.int64), np.empty(0, np.bool_)
     out, count = np.empty((2, 1, 2)), np.zeros(2, np.int64)
     slips = Slips(rows, none, none, none, none, none, flags, flags)
-    ready(made.slips, record_of(SlipRule(rule)), none, none, flags, *slips, rows, 0.0, out, count)
+    slip_rule = record_of(SlipRule(rule))
+    ready(made.slips, slip_rule, none, none, flags, *slips, rows, rows, none, 0.0, out, count)
     motions = Motions(none, none, none, none, np.empty((0, 4)), flags, rows)
-    ready(made.rolling, record_of(RollingRule(roll, 0.01, True)), *motions, rows, 0.0, out, count)
+    roll_rule = record_of(RollingRule(roll, 0.01, True))
+    ready(made.rolling, roll_rule, *motions, rows, none, 0.0, out, count)
     return made
 
 
@@ -164,7 +206,7 @@ def _build(code: int) -> _Compiled:
     @njit(cache=True, nogil=True, error_model="numpy")
     def slips(  # type: ignore[no-untyped-def]
         rules, t_s, dt_s, broken, row, slip, slip_sd, ratio, excess, excess_sd, opposed, may_lock,
-        start, gap_s, out, count,
+        start, last, lows, gap_s, out, count,
     ):  # fmt: skip
         _ = code  # a part of what the cache is asked for
         for s in range(len(rules)):
@@ -180,12 +222,12 @@ def _build(code: int) -> _Compiled:
                     n = row[k]
                 if n == len(t_s):
                     break
-                if k < len(row) and row[k] == n:
+                here = k < len(row) and row[k] == n
+                if here:
                     rule.step(
                         t_s[n], dt_s[n], slip[k], slip_sd[k], ratio[k], excess[k], excess_sd[k],
                         opposed[k], may_lock[k],
                     )  # fmt: skip
-                    k += 1
                 else:
                     rule.step(t_s[n], dt_s[n], 0.0, 0.0, 0.0, 0.0, 0.0, False, False)
                 now = NOWHERE
@@ -194,13 +236,18 @@ def _build(code: int) -> _Compiled:
                 if now != which or t_s[n] - last_s > gap_s:
                     _turn(which, last_s, now, t_s[n], gap_s, out, count)
                     which, last_s = now, t_s[n]
+                if here:
+                    if rule.spins_on(ratio[k]):
+                        k = _above(rule.ends_below_mps, slip, lows, k, last[k])
+                        n = row[k]
+                    k += 1
                 last_s = max(last_s, t_s[n])
                 n += 1
             _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
 
     @njit(cache=True, nogil=True, error_model="numpy")
     def rolling(  # type: ignore[no-untyped-def]
-        rules, t_s, v, sd, distance_m, travel_m, at_rest, asked, last, gap_s, out, count
+        rules, t_s, v, sd, distance_m, travel_m, at_rest, asked, last, lows, gap_s, out, count
     ):
         _ = code
         for first in range(0, len(t_s), _BLOCK):
@@ -215,11 +262,33 @@ def _build(code: int) -> _Compiled:
                     if now != which or t_s[n] - last_s > gap_s:
                         _turn(which, last_s, now, t_s[n], gap_s, out, count)
                         which, last_s = now, t_s[n]
+                    alike = min(last[n], end - 1)
+                    if rule.settled:
+                        n = max(n, alike - 1)
+                    elif rule.rolls_on(t_s[n]):
+                        n = _above(rule.ends_below_mps, v, lows, n, alike)
+                    elif rule.waits(t_s[n]):
+                        while n < alike and rule.short(v[n + 1], distance_m[n + 1]):
+                            n += 1
                     last_s = max(last_s, t_s[n])
-                    n = max(n + 1, min(last[n], end - 1)) if rule.settled else n + 1
+                    n += 1
                 _turn(which, last_s, NOWHERE, last_s, gap_s, out, count)
 
     return _Compiled(slips, rolling)
+
+
+@register_jitable
+def _above(least, values, lows, k, end):  # type: ignore[no-untyped-def]
+    """The last of the values that follow ``values[k]``, up to ``end``, before one whose size is
+    below ``least``. ``lows``: as in ``Stretches``."""
+    while k < end:
+        if (k + 1) % _STRIDE == 0 and k + _STRIDE <= end and lows[(k + 1) // _STRIDE] >= least:
+            k += _STRIDE
+        elif abs(values[k + 1]) >= least:
+            k += 1
+        else:
+            break
+    return k
 
 
 @register_jitable

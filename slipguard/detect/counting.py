@@ -46,16 +46,17 @@ class OverCounting:
     def step(self, dt_s: float, estimate: Estimate) -> None:
         """Take one estimate."""
         travel, last = estimate.wheel_travel_m, self._travel
+        rims, slips = estimate.wheel_speed_mps, estimate.slip_mps
+        ground_m, counted_m, lasted_s = self._ground_m, self._counted_m, self._lasted_s
         for i in range(4):
-            ground = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
-            self._ground_m[i] += abs(ground) * dt_s
-            self._lasted_s[i] += dt_s
+            ground_m[i] += abs(rims[i] - slips[i]) * dt_s
+            lasted_s[i] += dt_s
             if self._begun:
-                self._counted_m[i] += abs(travel[i] - last[i])
+                counted_m[i] += abs(travel[i] - last[i])
             last[i] = travel[i]
-            if self._ground_m[i] >= self._window_m:
-                self._note(i, self._counted_m[i] / self._ground_m[i])
-                self._ground_m[i] = self._counted_m[i] = self._lasted_s[i] = 0.0
+            if ground_m[i] >= self._window_m:
+                self._note(i, counted_m[i] / ground_m[i])
+                ground_m[i] = counted_m[i] = lasted_s[i] = 0.0
                 self._judge(i)
         self._begun = True
 

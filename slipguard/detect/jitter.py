@@ -48,18 +48,18 @@ class CountJitter:
 
     def step(self, frame: Frame, estimate: Estimate) -> None:
         """Take one estimate."""
-        jumps = 0
+        jumps, dt_s, new = 0, frame.dt_s, frame.wheel_new
+        rims, slips, jump_sd = estimate.wheel_speed_mps, estimate.slip_mps, estimate.rim_jump_sd
         for i in range(4):
-            self._ago_s[i] += frame.dt_s
-            ground_mps = estimate.wheel_speed_mps[i] - estimate.slip_mps[i]
-            self._ahead_m[i] -= ground_mps * frame.dt_s
-            if frame.wheel_new[i] and abs(estimate.rim_jump_sd[i]) > LEAST_SD:
+            self._ago_s[i] += dt_s
+            self._ahead_m[i] -= (rims[i] - slips[i]) * dt_s
+            if new[i] and abs(jump_sd[i]) > LEAST_SD:
                 jumps += 1
         for i in range(4):
-            if frame.wheel_new[i]:
+            if new[i]:
                 turned_m = estimate.wheel_travel_m[i] - self._travel_m[i]
                 self._travel_m[i] = estimate.wheel_travel_m[i]
-                self._take(i, turned_m, estimate.rim_jump_sd[i], jumps == 1)
+                self._take(i, turned_m, jump_sd[i], jumps == 1)
 
     def _take(self, i: int, turned_m: float, jump_sd: float, alone: bool) -> None:
         """Take a reading of wheel i. ``alone``: whether no other wheel's counts jumped."""

@@ -62,10 +62,12 @@ class RollingRule:
         Distance from which on it rolled.
     crept_m : float
         How far it crept, the last time it did.
+    ends_below_mps : float
+        Speed below which it rolls no more.
     """
 
     def __init__(self, rolling: Rolling, count_m: float, directed: bool) -> None:
-        self._speed_mps = float(rolling.speed_mps)
+        self.ends_below_mps = float(rolling.speed_mps)
         self._speed_sd = float(rolling.speed_sd)
         self._travel_m = rolling.travel_mm * 1e-3
         self._count_m = count_m
@@ -132,14 +134,14 @@ class RollingRule:
             self._set_origin(distance_m, travel_m)
             self.on = creeps
             return
-        fast = self._speed_mps + self._speed_sd * sd
+        fast = self.ends_below_mps + self._speed_sd * sd
         way = self._going
         if abs(v) > fast:
             self._armed[-way] = True  # turning round from here on would be rolling
         if creeps:
             return
         if self.on:
-            if abs(v) < self._speed_mps or way != self.way:
+            if abs(v) < self.ends_below_mps or way != self.way:
                 self.on = False
                 self._set_origin(distance_m, travel_m)
             else:
@@ -151,7 +153,7 @@ class RollingRule:
             self._armed[way] = asked == 0 and (out or self._gains(t_s, v, sd, distance_m, travel_m))
             return
         if not self._armed[way]:
-            if abs(v) + sd < self._speed_mps:  # it has stopped, as far as anyone can tell
+            if abs(v) + sd < self.ends_below_mps:  # it has stopped, as far as anyone can tell
                 self._armed[way] = True
                 self._set_origin(distance_m, travel_m)
             return
@@ -182,6 +184,26 @@ class RollingRule:
         if self.on or self._fresh:
             return False
         return self._resting or (self.asked == self._going and bool(self._armed[-self._going]))
+
+    def rolls_on(self, t_s: float) -> bool:
+        """Whether more steps of the same command and direction, without rest and later than
+        ``t_s``, would change nothing, until one is slower than ``ends_below_mps``."""
+        return self.on and self._just_moves(t_s) and bool(self._armed[-self._going])
+
+    def waits(self, t_s: float) -> bool:
+        """The same, as long as they are ``short`` of rolling."""
+        armed = bool(self._armed[self._going]) and self._going != self.asked
+        return not self.on and self._just_moves(t_s) and armed
+
+    def short(self, v: float, distance_m: float) -> bool:
+        """Whether it is slower, and has not come as far, as what rolls."""
+        slow = abs(v) <= self.ends_below_mps
+        return slow and 0.0 <= (distance_m - self.origin_m) * self._going <= self._travel_m
+
+    def _just_moves(self, t_s: float) -> bool:
+        """Whether it is past its start, and neither rests nor creeps."""
+        creeps = self._stays or not t_s - self._crept_s >= CREEP_S
+        return not (self._fresh or self._resting or creeps) and self.asked != UNKNOWN
 
     def _crept(self, travel_m: Sequence[float], at_rest: bool) -> int:
         """Which way it has crept since it came to rest, 0: neither; and from here anew."""

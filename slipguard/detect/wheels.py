@@ -22,10 +22,13 @@ class SlipRule:
         ``NOTHING``, ``SPIN`` or ``LOCK``.
     since_s : float
         Time it began.
+    ends_below_mps : float
+        Slip speed below which it may be over.
     """
 
     def __init__(self, spin: Spin) -> None:
         self._slip_mps = float(spin.slip_speed_mps)
+        self.ends_below_mps = 0.5 * self._slip_mps
         self._slip_sd = float(spin.slip_sd)
         self._spin_ratio = float(spin.slip_ratio)
         self._lock_ratio = float(spin.lock_ratio)
@@ -58,7 +61,7 @@ class SlipRule:
         if self.kind != NOTHING:
             # One quiet sample is not the end: a count may simply not have come yet.
             wrong_way = ratio < 0.0 if self.kind == SPIN else ratio > 0.0
-            over = slip < 0.5 * self._slip_mps or wrong_way
+            over = slip < self.ends_below_mps or wrong_way
             self._clear_s = self._clear_s + dt_s if over else 0.0
             if self._clear_s * 1e3 >= self._clear_ms:
                 self.kind = NOTHING
@@ -73,6 +76,12 @@ class SlipRule:
             self._start(SPIN, t_s)
         elif -ratio >= self._lock_ratio and may_lock:
             self._start(LOCK, t_s)
+
+    def spins_on(self, ratio: float) -> bool:
+        """Whether more steps with a ratio of this sign would change nothing, until one slips less
+        than ``ends_below_mps``."""
+        lasts = self._clear_s == 0.0 and self._clear_ms > 0.0
+        return self.kind == SPIN and lasts and ratio >= 0.0
 
     def _start(self, kind: int, t_s: float) -> None:
         self.kind, self.since_s, self._clear_s = kind, t_s, 0.0

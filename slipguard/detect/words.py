@@ -64,6 +64,8 @@ class Wording:
         thresholds: Sequence[float],
     ) -> tuple[Finding, ...]:
         """The findings with these numbers, which are those of ``Found``."""
+        if not any(codes):
+            return ()  # most of the time
         found = []
         for place, code in enumerate(codes):
             if code:

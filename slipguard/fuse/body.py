@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from slipguard.frame import Frame
 from slipguard.fuse import geometry, model
 from slipguard.fuse.engine import Engine
 from slipguard.fuse.late import LateTravel
-from slipguard.fuse.model import N_STATE, P0, B, C, D, V
+from slipguard.fuse.model import N_STATE, P0, Array, B, C, D, V
 from slipguard.fuse.parting import AccelerometerDoubt
 from slipguard.fuse.rest import STILL_S, RestWatch
 from slipguard.settings import GRAVITY_MPS2
@@ -83,6 +84,9 @@ class Body:
         Whether it has spun round, so that no wheel's rim tells of the speed forward.
     slid_s : float
         Time since the tyres may last have let go sideways.
+    late_s : float
+        How much later than the IMU the encoders speak; negative: earlier. Without an accelerometer
+        nothing tells what happened since: then they speak of now.
     late_m : list of 4 float
         Predicted rim travel since the moment the encoders' last counts are from.
     """
@@ -133,6 +137,7 @@ class Body:
         self._moved = [0.0] * N_STATE
         self._H_rest = np.zeros((3, N_STATE))
         self._H_rest[0, V] = self._H_rest[1, C] = self._H_rest[2, B] = 1.0
+        self._innovation = [0.0] * 3
         self._R_rest = np.diag([REST_SPEED_SD**2, self._accel_var, self._gyro_var])
 
         self.hub_mps = [0.0] * 4
@@ -167,6 +172,8 @@ class Body:
         self._rim_ties = [0.0] * N_STATE
         self._late_noise = LATE_NOISE if learns else 0.0
         self.late_m = [0.0] * 4
+        self.late_s = 0.0
+        self._note_lateness()
 
     # -- what is believed --------------------------------------------------------------------
 
@@ -192,7 +199,8 @@ class Body:
     def scale_sd(self) -> float:
         """Share by which the speed may be wrong though all wheels agree: radius and creep."""
         creep = max(self._creep) * min(MOST_CREEP_FORCE, abs(self.accel_smooth[0]))
-        return math.hypot(self._radius_sd, CREEP_SD * creep)
+        creep_sd = CREEP_SD * creep
+        return math.sqrt(self._radius_sd * self._radius_sd + creep_sd * creep_sd)
 
     @property
     def force_mps2(self) -> float:
@@ -221,13 +229,16 @@ class Body:
         """Hub speed of wheel i at the moment its encoder speaks of."""
         return self.hub_mps[i] - self.hub_gain[i] * self.accel_mps2 * self.late_s
 
-    @property
-    def late_s(self) -> float:
-        """How much later than the IMU the encoders speak; negative: earlier. Without an
-        accelerometer nothing tells what happened since: then they speak of now."""
-        if self._as_now:
-            return 0.0
-        return max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
+    def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
+        """As that of the engine."""
+        K = self.engine.update(innovation, H, R)
+        self._note_lateness()
+        return K
+
+    def _note_lateness(self) -> None:
+        """To be called when the state's may have changed."""
+        late_s = max(LEAST_LATE_S, min(MOST_LATE_S, float(self.engine.x[D])))
+        self.late_s = 0.0 if self._as_now else late_s
 
     # -- one frame ---------------------------------------------------------------------------
 
@@ -239,6 +250,7 @@ class Body:
         changed = as_now != self._as_now
         self._as_now = as_now
         if changed:
+            self._note_lateness()
             self.look_back()
         return changed
 
@@ -309,8 +321,8 @@ class Body:
         self.distance_m += mean * dt
         self._move_hubs(moved, mean, wx, wy, wz, dt)
 
-        turning = GYRO_SCALE_NOISE * GRAVITY_MPS2 * math.hypot(wy, wz)
-        drift = (drift_noise**2 + turning * turning) * dt
+        turning_var = (GYRO_SCALE_NOISE * GRAVITY_MPS2) ** 2 * (wy * wy + wz * wz)
+        drift = (drift_noise**2 + turning_var) * dt
         drift += self._gyro_var * (GRAVITY_MPS2 * dt) ** 2
         model.transition(dt, s_z, self.hub_gain, 0.0 if blind else self._radius, self._F)
         late = 0.0 if self.at_rest else self._late_noise**2 * dt
@@ -412,13 +424,13 @@ class Body:
         x, P = self.engine.x, self.engine.P
         late_s = float(x[D])
         by_s = max(self._least_late_s, min(MOST_LATE_S, late_s)) - late_s
-        if by_s == 0.0 or float(P[D, D]) <= 0.0:
-            return
-        along = self._late_way
-        for j in range(N_STATE):
-            along[j] = float(P[j, D]) / float(P[D, D])
-        self.engine.shift(along, by_s, 0.0)
-        self.revise_past(along[V] * by_s)
+        if by_s != 0.0 and float(P[D, D]) > 0.0:
+            along = self._late_way
+            for j in range(N_STATE):
+                along[j] = float(P[j, D]) / float(P[D, D])
+            self.engine.shift(along, by_s, 0.0)
+            self.revise_past(along[V] * by_s)
+        self._note_lateness()
 
     def revise_past(self, change_mps: float) -> None:
         """The speed was off by ``change_mps``, and so it was a moment ago."""
@@ -480,8 +492,9 @@ class Body:
                 # Gravity along x was held to be constant; from here on it is only known so well.
                 self.engine.shift(_C_ALONE, 0.0, REST_FORCE_SD**2)
             return rested
-        innovation = np.array([-v, force, wy - b])
-        self.engine.update(innovation, self._H_rest, self._R_rest)
+        found = self._innovation
+        found[0], found[1], found[2] = -v, force, wy - b
+        self.update(found, self._H_rest, self._R_rest)
         k = min(1.0, frame.imu_dt_s / REST_TAU_S)
         for j in (0, 2):
             self._gyro_bias[j] += k * (frame.gyro[j] - self._gyro_bias[j])
@@ -513,6 +526,7 @@ class Body:
         P[C, C] = START_FORCE_SD**2
         P[B, B] = self._gyro_bias_sd**2
         P[D, D] = self._late_var
+        self._note_lateness()
         self._late.forget()
         for i in range(4):
             self.late_m[i] = self.hub_mps[i] = 0.0

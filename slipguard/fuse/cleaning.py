@@ -158,11 +158,12 @@ class Cleaning:
         frame.accel_age_s += dt
         frame.gyro_age_s += dt
         for i in range(4):
-            frame.wheel_age_s[i] += dt
-            given = math.isfinite(frame.wheel_age_s[i]) or frame.running_s > NEVER_GIVEN_S
+            age_s = frame.wheel_age_s[i] + dt
             limit_s = max(self._silent_s, USUAL_PERIODS * self._usual_s[i])
+            frame.wheel_age_s[i] = age_s
             frame.silent_after_s[i] = limit_s
-            frame.wheel_silent[i] = given and frame.wheel_age_s[i] > limit_s
+            given = math.isfinite(age_s) or frame.running_s > NEVER_GIVEN_S
+            frame.wheel_silent[i] = given and age_s > limit_s
         return fault
 
     def _take_imu(

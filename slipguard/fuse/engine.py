@@ -24,7 +24,7 @@ class Engine(Protocol):
     def predict(self, moved: Sequence[float], F: Array, Q: Array) -> None:
         """x' = ``moved`` (8,), which is f of x, P' = F P F' + Q."""
 
-    def update(self, innovation: Array, H: Array, R: Array) -> Array:
+    def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
         """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
 
     def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:

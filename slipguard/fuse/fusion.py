@@ -92,10 +92,9 @@ class Motion:
     def _values(self, frame: Frame) -> Any:
         body, wheels = self.body, self.wheels
         v, v_var = body.speed_mps, body.speed_var
-        v_sd = math.sqrt(v_var)
         coasting = not wheels.any_grip
-        fl, fr = self._wheel(0, v_sd), self._wheel(1, v_sd)
-        rl, rr = self._wheel(2, v_sd), self._wheel(3, v_sd)
+        fl, fr = self._wheel(0, v, v_var), self._wheel(1, v, v_var)
+        rl, rr = self._wheel(2, v, v_var), self._wheel(3, v, v_var)
         # The IMU's samples are from a moment ago: carry the speed on to now.
         speed = v + body.accel_mps2 * self._imu_delay_s
         speed_var = v_var + (body.scale_sd * v) ** 2 + wheels.doubt_mps**2
@@ -125,12 +124,13 @@ class Motion:
             wheels.rim_jump_sd,
         )
 
-    def _wheel(self, i: int, v_sd: float) -> tuple[float, float, float, float, float]:
+    def _wheel(self, i: int, v: float, v_var: float) -> tuple[float, float, float, float, float]:
         """Of wheel i: rim speed, slip speed and its standard deviation, slip ratio, travel."""
         body, track = self.body, self.wheels.tracks[i]
-        hub, _ = body.hub_speed(i, body.speed_mps, body.yaw_radps)
-        slip_sd = math.hypot(v_sd, track.rim_sd_mps)
-        told = abs(self.wheels.excess_m[i]) > self.wheels.excess_sd_m[i]
+        hub, _ = body.hub_speed(i, v, body.yaw_radps)
+        slip_sd = math.sqrt(v_var + track.rim_var_mps2)
+        wheels = self.wheels
+        told = abs(wheels.excess_m[i]) > wheels.excess_sd_m[i]
         if track.gripping and not told:  # as far as its counts can tell
             return hub, 0.0, slip_sd, 0.0, track.travel_m
         # The encoders speak of a moment ago: carry the rim on with the body, but one that stands

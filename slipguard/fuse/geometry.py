@@ -41,7 +41,7 @@ def hub_speed(
     if not steered:
         return along, 1.0
     across = yaw_radps * (x_m - still_x_m)
-    total = math.hypot(along, across)
+    total = math.sqrt(along * along + across * across)
     if total < SLOW_MPS:
         return along, 1.0
     return math.copysign(total, along), abs(along) / total

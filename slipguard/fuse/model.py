@@ -77,10 +77,11 @@ def process_noise(
     Q[C, C] = drift_var
     Q[B, B] = bias_var
     Q[D, D] = late_var
-    Q[P0:D, P0:D] = accel_var * dt_s * dt_s / 3.0
+    together = accel_var * dt_s * dt_s / 3.0
+    Q[P0:D, P0:D] = together
     Q[V, P0:D] = Q[P0:D, V] = accel_var * dt_s / 2.0
     for i in range(4):
-        Q[P0 + i, P0 + i] += travel_var[i]
+        Q[P0 + i, P0 + i] = together + travel_var[i]
 
 
 def box_update(

@@ -69,17 +69,17 @@ class Recovery:
         self,
         dt_s: float,
         body: Body,
-        hubs: Sequence[float],
+        rims: Sequence[float],
         slips: Sequence[float],
         stopped: Sequence[bool],
     ) -> bool:
         """Whether the speed is what is wrong.
 
-        ``hubs``, ``slips`` (4,): speed of the ground under each wheel, and how much faster its rim
-        seems to run. ``stopped`` (4,): which wheels stand, and a brake may hold them.
+        ``rims``, ``slips`` (4,): speed of each rim, and how much faster than the ground it seems to
+        be. ``stopped`` (4,): which wheels stand, and a brake may hold them.
         """
         mean = model.middle(slips)
-        if self._parts and self._never_part(dt_s, hubs, slips, stopped):
+        if self._parts and self._never_part(dt_s, rims, slips, stopped):
             # Open differentials let wheels that slip run apart: these roll on the ground.
             return self._found(mean, True)
         unfelt = (
@@ -123,7 +123,7 @@ class Recovery:
         return count >= 3
 
     def _never_part(
-        self, dt_s: float, hubs: Sequence[float], slips: Sequence[float], stopped: Sequence[bool]
+        self, dt_s: float, rims: Sequence[float], slips: Sequence[float], stopped: Sequence[bool]
     ) -> bool:
         """Whether all wheels seem to slip as far as the others, time and again, or three stand,
         and no brake stops them."""
@@ -134,7 +134,7 @@ class Recovery:
         self._alike_s += dt_s
         for i in range(4):
             self._slipped_m[i] += slips[i] * dt_s
-            self._turned_m[i] += (hubs[i] + slips[i]) * dt_s
+            self._turned_m[i] += rims[i] * dt_s
             self._stopped[i] = self._stopped[i] or stopped[i]
         if self._alike_s < ALIKE_S:
             return False

@@ -106,6 +106,15 @@ class Wheels:
         self._parting = Parting()
         self._direction = Direction(config)
         self._recovery = Recovery(self._count_m, config.rover.drive != "locked")
+        # Of one step. Lists made anew would be allocated anew, which costs compiled code most.
+        self._innovation = [0.0] * 4
+        self._noise = [0.0] * 4
+        self._robust = [0.0] * 4
+        self._suspect = [False] * 4
+        self._beyond_m = [0.0] * 4  # of the wheels believed
+        self._slips_mps = [0.0] * 4  # how much faster than the ground each rim runs
+        self._rims_mps = [0.0] * 4
+        self._stopped = [False] * 4  # as a brake may hold it
 
     @property
     def still_s(self) -> float:
@@ -120,7 +129,7 @@ class Wheels:
     def middle_mps(self) -> float:
         """Rim speed of the two wheels in the middle."""
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
-        return model.middle([fl.rim_mps, fr.rim_mps, rl.rim_mps, rr.rim_mps])
+        return model.middle((fl.rim_mps, fr.rim_mps, rl.rim_mps, rr.rim_mps))
 
     @property
     def rim_jump_sd(self) -> Quad:
@@ -145,29 +154,31 @@ class Wheels:
         drive = frame.drive
         unknown = math.isnan(drive)
         neutral = abs(drive) <= self._neutral
-        forward, backward = drive > self._neutral, drive < -self._neutral
         # What drags holds a rim back, and turns none: it makes no slip where the rover stands.
         v = body.speed_mps
         moves_mps = min(DRAGGED_MPS, body.sure_way_mps)
-        for i in range(4):
-            self._braked[i] = brakes[i] > BRAKED
-            self._unbraked_s[i] = 0.0 if self._braked[i] else self._unbraked_s[i] + frame.dt_s
-            held = self._braked[i] and (neutral or unknown)
+        driven_ahead = unknown or drive > self._neutral
+        driven_behind = unknown or drive < -self._neutral
+        for i, wheel in enumerate(self.tracks):
+            braked = brakes[i] > BRAKED
+            self._braked[i] = braked
+            self._unbraked_s[i] = 0.0 if braked else self._unbraked_s[i] + frame.dt_s
+            held = braked and (neutral or unknown)
             freed = self._held[i] and not held
             self._held[i] = held
-            if freed and self._counted and self.tracks[i].gripping:
+            if freed and self._counted and wheel.gripping:
                 self._forget_phase_of(i, body)  # it was told from a lateness taken for known
             left, slip = self._may_slip[i], 0.0
-            if not self.tracks[i].gripping:
-                slip = self.tracks[i].rim_mps - body.seen_hub_mps(i)
-            runs_s = DRIVE_LINGER_S + abs(slip) / RUN_DOWN_MPS2
+            if not wheel.gripping:
+                slip = abs(wheel.rim_mps - body.seen_hub_mps(i))
+            runs_s = DRIVE_LINGER_S + slip / RUN_DOWN_MPS2
             # A brake alone holds it back against the motor, which then turns it soon again.
-            freed_s = BRAKE_LINGER_S + abs(slip) / RUN_UP_MPS2 if self._braked[i] else 0.0
-            if unknown or forward or (neutral and v < -moves_mps):
+            freed_s = BRAKE_LINGER_S + slip / RUN_UP_MPS2 if braked else 0.0
+            if driven_ahead or (neutral and v < -moves_mps):
                 left[0] = runs_s
             else:
                 left[0] = max(freed_s if v < -moves_mps else 0.0, left[0] - frame.dt_s)
-            if unknown or backward or (neutral and v > moves_mps):
+            if driven_behind or (neutral and v > moves_mps):
                 left[1] = runs_s
             else:
                 left[1] = max(freed_s if v > moves_mps else 0.0, left[1] - frame.dt_s)
@@ -232,7 +243,7 @@ class Wheels:
         fl, fr, rl, rr = self.tracks[0], self.tracks[1], self.tracks[2], self.tracks[3]
         return (fl.travel_m + fr.travel_m + rl.travel_m + rr.travel_m) / 4.0
 
-    def _is_estimate_wrong(self, body: Body, slips: list[float]) -> bool:
+    def _is_estimate_wrong(self, body: Body, slips: Sequence[float]) -> bool:
         """Whether wheels that leave the estimate together tell of the estimate, not of slip.
 
         ``slips``: of the wheels concerned, or 0.0.
@@ -254,20 +265,18 @@ class Wheels:
             )
         return False
 
-    def _slips_mps(self, body: Body) -> list[float]:
-        """How much faster than the ground each rim runs."""
-        slips = [0.0] * 4
+    def _note_slips(self, body: Body) -> None:
         for i, wheel in enumerate(self.tracks):
-            slips[i] = wheel.rim_mps - body.seen_hub_mps(i)
-        return slips
+            self._slips_mps[i] = wheel.rim_mps - body.seen_hub_mps(i)
 
     def _run_apart(self, body: Body) -> bool:
         """Whether some rims keep to the ground and others do not: then those slip. One motor behind
         open differentials lets the mean of all four run on evenly even so."""
-        slips, sd = self._slips_mps(body), 0.0
+        self._note_slips(body)
+        slips, var = self._slips_mps, 0.0
         for wheel in self.tracks:
-            sd = max(sd, wheel.rim_sd_mps)
-        return model.spread(slips, model.middle(slips)) > APART_MPS + sd
+            var = max(var, wheel.rim_var_mps2)
+        return model.spread(slips, model.middle(slips)) > APART_MPS + math.sqrt(var)
 
     def forget_phase(self, body: Body) -> None:
         """Where inside its count a wheel stood still is not known, however long it stood."""
@@ -291,16 +300,17 @@ class Wheels:
 
     def _take_counts(self, frame: Frame, body: Body) -> None:
         x, P = body.engine.x, body.engine.P
-        innovation = [0.0] * 4
-        noise = [NO_INFORMATION] * 4
+        late_s, hub_mps, hub_gain = body.late_s, body.hub_mps, body.hub_gain
+        innovation, noise, robust = self._innovation, self._noise, self._robust
+        suspect, suspects = self._suspect, 0
         body.look_back()
         v_var = float(P[V, V])
         v_sd = math.sqrt(max(0.0, v_var))
         shows = body.shows_late
-        suspect = [False] * 4
-        robust = [NO_INFORMATION] * 4
         spinning = not self.all_grip
         for i, wheel in enumerate(self.tracks):
+            innovation[i], noise[i], robust[i] = 0.0, NO_INFORMATION, NO_INFORMATION
+            suspect[i] = False
             if not frame.wheel_new[i]:
                 continue
             if frame.wheel_jump[i] or frame.wheel_back[i]:
@@ -319,16 +329,16 @@ class Wheels:
             # An edge just passed lies no further back than the wheel can have come since.
             fastest = abs(wheel.rim_mps)
             if wheel.gripping:
-                fastest = max(fastest, abs(body.hub_mps[i]) + REACH_SD * v_sd)
+                fastest = max(fastest, abs(hub_mps[i]) + REACH_SD * v_sd)
             wheel.count(step, self._count_m, 1.3 * fastest * age + 0.001)
             # The prediction for the moment the count is from: p(t - D) = p(t) - D dp/dt.
-            back = -body.late_s * body.hub_gain[i]
+            back, cov = -late_s * hub_gain[i], float(P[V, P0 + i])
             if v_var > 0.0:
                 # Doubt about the speed that is younger than that moment does not show in it.
-                back = max(back, min(0.0, -float(P[V, P0 + i]) / v_var))
+                back = max(back, min(0.0, -cov / v_var))
             self._H[i, V] = back
             mean = float(x[P0 + i]) - body.late_m[i]
-            var = float(P[P0 + i, P0 + i]) + back * (2.0 * float(P[V, P0 + i]) + back * v_var)
+            var = float(P[P0 + i, P0 + i]) + back * (2.0 * cov + back * v_var)
             # How late it is shows in a speed, not in the doubt about one, and not where a brake
             # may hold the wheel while the body goes on.
             later = -body.seen_hub_mps(i) if shows and not self._held[i] else 0.0
@@ -364,21 +374,23 @@ class Wheels:
             creeps = self._creeps_along(i, innovation[i], var + noise[i], spinning)
             if far or creeps:
                 suspect[i] = True
+                suspects += 1
             robust[i] = model.robust(innovation[i], var, noise[i], abs(excess) / sd)
-        slips = [0.0] * 4
+        slips = self._beyond_m
         for i in range(4):
-            if self.tracks[i].gripping:
-                slips[i] = self.excess_m[i]
-        if True in suspect and self._is_estimate_wrong(body, slips):
+            slips[i] = self.excess_m[i] if self.tracks[i].gripping else 0.0
+        if suspects and self._is_estimate_wrong(body, slips):
             turn = self._one_channel and self.all_grip
             if turn and self._direction.mirrored(slips, body.speed_mps):
                 self._turn_round(body)
-                noise = [NO_INFORMATION] * 4  # what was measured was so against the other way
+                for i in range(4):
+                    noise[i] = NO_INFORMATION  # what was measured was so against the other way
             else:
                 body.doubt.begin(body.speed_mps)
         else:
             noise = robust
-            alone = self._stands_alone(suspect)
+            # Where three follow the ground no torque need explain the fourth: it is broken.
+            alone = suspects == 1 and self.all_grip
             for i in range(4):
                 if suspect[i] and (alone or self._may(i, innovation[i])):
                     self._distrust(i, body)
@@ -388,7 +400,7 @@ class Wheels:
         if min(noise) < NO_INFORMATION:
             for i in range(4):
                 self._R[i, i] = noise[i]
-            K = body.engine.update(np.array(innovation), self._H, self._R)
+            K = body.update(innovation, self._H, self._R)
             total = 0.0
             for i in range(4):
                 pull = float(K[V, i] * innovation[i])
@@ -405,10 +417,6 @@ class Wheels:
         if self.tracks[i].still_s > STOOD_S and turning >= 2:
             return True  # others roll and this one does not turn: it may as well be dead
         return self._may_slip[i][0 if slip > 0.0 else 1] > 0.0
-
-    def _stands_alone(self, suspect: list[bool]) -> bool:
-        """Whether three follow the ground: no torque need explain the fourth, it is broken."""
-        return sum(suspect) == 1 and False not in [w.gripping for w in self.tracks]
 
     def _creeps_along(self, i: int, innovation: float, S: float, spinning: bool) -> bool:
         """Whether wheel i has begun to slip along with one that spins.
@@ -472,13 +480,12 @@ class Wheels:
     # -- speeds ------------------------------------------------------------------------------
 
     def _take_speeds(self, frame: Frame, body: Body) -> None:
-        innovation = np.zeros(4)
-        R, H = self._R, self._H
+        innovation, R, H = self._innovation, self._R, self._H
         noise = self._speed_noise
         v, v_var = body.speed_mps, body.speed_var
         informed = False
         for i, wheel in enumerate(self.tracks):
-            R[i, i] = NO_INFORMATION
+            innovation[i], R[i, i] = 0.0, NO_INFORMATION
             if not frame.wheel_new[i]:
                 continue
             age = min(frame.wheel_dt_s[i], MOST_AGE_S)
@@ -510,7 +517,7 @@ class Wheels:
                 informed = True
                 body.uncorrected_s = 0.0
         if informed:
-            body.engine.update(innovation, H, R)
+            body.update(innovation, H, R)
 
     # -- recovery ----------------------------------------------------------------------------
 
@@ -520,16 +527,17 @@ class Wheels:
         if blind or self.any_grip or body.slides:
             recovery.forget()
             return
-        slips = self._slips_mps(body)
+        self._note_slips(body)
+        slips = self._slips_mps
         if self._is_estimate_wrong(body, slips):
             self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
             body.doubt.begin(body.speed_mps)
             return
-        hubs, stopped = [0.0] * 4, [False] * 4
+        rims, stopped = self._rims_mps, self._stopped
         for i, wheel in enumerate(self.tracks):
-            hubs[i] = body.seen_hub_mps(i)
+            rims[i] = wheel.rim_mps
             stopped[i] = wheel.still_s >= STOOD_S and self._unbraked_s[i] < BRAKE_LINGER_S
-        if recovery.step(self._since_s, body, hubs, slips, stopped):
+        if recovery.step(self._since_s, body, rims, slips, stopped):
             self._follow(body, recovery.by_mps, recovery.sd_mps, recovery.grip)
             if recovery.doubt:
                 body.doubt.begin(body.speed_mps)

@@ -57,8 +57,9 @@ class WheelTrack:
         self.begin_anew()
 
     @property
-    def rim_sd_mps(self) -> float:
-        return math.sqrt(max(0.0, self._vel_var))
+    def rim_var_mps2(self) -> float:
+        """Variance of ``rim_mps``, (m/s)2."""
+        return max(0.0, self._vel_var)
 
     @property
     def rim_var_m2(self) -> float:

@@ -28,6 +28,7 @@ class WrittenOut:
         self._T = np.zeros((N_STATE, N_STATE))
         self._row = np.zeros(N_STATE)
         self._G = np.zeros((MOST, N_STATE))
+        self._K = np.zeros((MOST, N_STATE))
         self._W = np.zeros((MOST, N_STATE))
         self._L = np.zeros((MOST, MOST))
 
@@ -40,10 +41,11 @@ class WrittenOut:
             for j in range(N_STATE):
                 self.P[i, j] += Q[i, j]
 
-    def update(self, innovation: Array, H: Array, R: Array) -> Array:
+    def update(self, innovation: Sequence[float], H: Array, R: Array) -> Array:
         """Joint update with ``innovation`` (m,), ``H`` (m, 8), ``R`` (m, m). Returns K (8, m)."""
         m = len(innovation)
-        K = self._gain(H, R, m)  # K' (m, 8): rows of eight run several numbers at a time
+        K = self._K  # K' (m, 8)
+        self._gain(H, R, m)
         P, G, W = self.P, self._G, self._W
         # Joseph, (I - K H) P (I - K H)' + K R K', its brackets multiplied out: G = H P and
         # W' = K R - (P - K G) H', and what is left is P - K G + W' K'.
@@ -69,7 +71,7 @@ class WrittenOut:
             for k in range(m):
                 for j in range(N_STATE):
                     P[i, j] += W[k, i] * K[k, j]
-        return K.T
+        return K[:m].T
 
     def reset(self, index: int, value: float, var: float, ties: Sequence[float]) -> None:
         """Forget one state and set it to ``value``: a measured part with ``var`` plus the others
@@ -94,7 +96,8 @@ class WrittenOut:
                 self.P[i, j] += var * along[i] * along[j]
 
     def _carry(self, A: Array) -> None:
-        """P' = A P A'. Row by row, which runs several numbers at a time; most of A is zero."""
+        """P' = A P A'. By columns of A, of which most are zero: what is added to one row after the
+        other runs several numbers at a time, and none waits for the one before."""
         P, AP, T = self.P, self._A, self._T
         for i in range(N_STATE):
             for j in range(N_STATE):
@@ -116,10 +119,9 @@ class WrittenOut:
                     for j in range(N_STATE):
                         P[i, j] += a * T[k, j]
 
-    def _gain(self, H: Array, R: Array, m: int) -> Array:
-        """K' = S^-1 H P with S = H P H' + R = L L' (Cholesky). Leaves H P in ``_G``."""
-        P, L, G = self.P, self._L, self._G
-        K = np.empty((m, N_STATE))
+    def _gain(self, H: Array, R: Array, m: int) -> None:
+        """K' = S^-1 H P into ``_K``, with S = H P H' + R = L L' (Cholesky), and H P into ``_G``."""
+        P, L, G, K = self.P, self._L, self._G, self._K
         for k in range(m):
             for j in range(N_STATE):
                 G[k, j] = 0.0
@@ -153,4 +155,3 @@ class WrittenOut:
             part = 1.0 / L[k, k]
             for i in range(N_STATE):
                 K[k, i] *= part
-        return K

@@ -79,8 +79,9 @@ class Response:
         self._begun = True
         for i in range(4):
             wish = max(self.traction.wish[i], self.hold.wish[i])
-            change = max(0.0, min(1.0, wish)) - self.brakes[i]
-            self.brakes[i] += max(-most, min(most, change))
+            if wish != self.brakes[i]:
+                change = max(0.0, min(1.0, wish)) - self.brakes[i]
+                self.brakes[i] += max(-most, min(most, change))
         # The IMU alone tells the speed for a few seconds, and of a spinning wheel nothing.
         broken = signs.broken
         no_wheel = broken[0] + broken[1] + broken[2] + broken[3] == 4

@@ -149,6 +149,8 @@ class Traction:
         """Heat of each brake from holding a spinning wheel, torque times turn rate, less what it
         sheds. What stops and holds add is little: 30 J, and nothing turns."""
         for i in range(4):
+            if self.wish[i] == 0.0 and self._heat_j[i] == 0.0:
+                continue  # most brakes, most of the time
             turn_radps = abs(estimate.wheel_speed_mps[i]) / self._radius_m
             power_w = self.wish[i] * self._max_torque_nm * turn_radps
             heat = self._heat_j[i] + (power_w - self._cooling_w) * dt_s

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,7 @@ class Quick:
             fused.asked,
         )
         self._broken = [np.ascontiguousarray(fused.broken[:, i]) for i in range(len(WHEELS))]
+        self._stretches = self._motions.stretches(MERGE_GAP_S)
         self._slips = []
         for i in range(len(WHEELS)):
             mine = slice(*np.searchsorted(fused.wheel, (i, i + 1)))
@@ -72,7 +74,9 @@ class Quick:
                 fused.opposed,
                 fused.may_lock,
             )
-            self._slips.append(Slips(*(np.ascontiguousarray(c[mine]) for c in columns)))
+            slips = Slips(*(np.ascontiguousarray(c[mine]) for c in columns))
+            stretches = slips.stretches(fused.t_s, self._broken[i], MERGE_GAP_S)
+            self._slips.append((slips, stretches))
 
     def episodes(self, spin: Spin, rolling: Rolling) -> list[Episode]:
         """Episodes of spin, lock and rolling with these thresholds, by start."""
@@ -91,19 +95,29 @@ class Quick:
         from slipguard.compiled.sets import find_rolling, find_slips
 
         f = self._fused
-        found: list[list[Episode]] = [[] for _ in sets]
         spins = [spin for spin, _ in sets]
-        for name, broken, slips in zip(WHEELS, self._broken, self._slips, strict=True):
-            spun, locked = find_slips(spins, f.t_s, f.dt_s, broken, slips, MERGE_GAP_S)
-            for episodes, spin, lock in zip(found, spun, locked, strict=True):
-                episodes += _named("wheel_spin", name, spin)
-                episodes += _named("wheel_lock", name, lock)
+        slips = [
+            find_slips(spins, f.t_s, f.dt_s, broken, *slips, MERGE_GAP_S)
+            for broken, slips in zip(self._broken, self._slips, strict=True)
+        ]
         rolls = find_rolling(
-            [r for _, r in sets], self._count_m, self._directed, self._motions, MERGE_GAP_S
+            [rolling for _, rolling in sets],
+            self._count_m,
+            self._directed,
+            self._motions,
+            self._stretches,
+            MERGE_GAP_S,
         )
-        for episodes, roll in zip(found, rolls, strict=True):
-            episodes += _named("rolling", None, roll)
-            episodes.sort(key=lambda e: (e.start_s, e.kind, e.wheel or ""))
+        found = []
+        for k, roll in enumerate(rolls):
+            # By kind and wheel, so that those are in order which begin at the same time.
+            episodes = _named("rolling", None, roll)
+            for name, (_, locked) in zip(WHEELS, slips, strict=True):
+                episodes += _named("wheel_lock", name, locked[k])
+            for name, (spun, _) in zip(WHEELS, slips, strict=True):
+                episodes += _named("wheel_spin", name, spun[k])
+            episodes.sort(key=attrgetter("start_s"))
+            found.append(episodes)
         return found
 
 
