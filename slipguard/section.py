@@ -34,7 +34,7 @@ DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 SMALLER_UNITS = {"m": {"mm": 1000, "cm": 100}, "kg": {"g": 1000}}
 """Units in which drawings, tapes and scales tell what a setting wants in a larger one."""
 NONE = "none"
-"""As ``slipguard settings`` prints a setting that is not set; a file may say it in this word."""
+"""As ``slipguard settings`` prints what is not set. A file may say so, where no text is wanted."""
 SMALLEST, LARGEST = 1e-12, 1e12
 """No size, time or force of a rover is smaller (but 0) or larger: a value that has limits must keep
 these too, so that arithmetic with any of them, squared or divided by another, stays finite."""
@@ -189,9 +189,9 @@ class Section(Mapping[str, Any]):
 
     def _convert(self, key: str, value: Any, f: Field[Any], hint: Any) -> Any:
         if get_origin(hint) in (Union, types.UnionType):
-            if value is None or value == NONE:
-                return None
             (hint,) = (kind for kind in get_args(hint) if kind is not type(None))
+            if value is None or (value == NONE and hint is not str):
+                return None
         if is_dataclass(hint):
             inner = value if isinstance(value, Section) else self.section(key)
             return inner.read(hint)  # type: ignore[arg-type]
