@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import math
 import random
+import signal
+import sys
 from collections.abc import Iterator
 
 from slipguard import Config, Decision, Guard, Reading
@@ -107,4 +109,6 @@ def in_words(decision: Decision) -> str:
 
 
 if __name__ == "__main__":
+    # Without this `kill`, and a service that is stopped, would skip what stands below finally.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     drive(Rover(), Guard(Config.parse(ROVER, source="embed.py")))

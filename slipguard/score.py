@@ -4,7 +4,8 @@ A finding that stays true is one episode. It matches a label of the same kind an
 the two overlap, the label's end extended by a grace, since a detector may need to see a
 thing out. It is a false alarm when it did not begin within such a label's window: so neither a
 finding that is always on nor one that began long before the label scores well. A label that is
-slight need not be found, and a finding of it is no false alarm.
+slight need not be found, and a finding of it is no false alarm. Nor is one that only compares with
+a limit of the builder's own, where nobody labelled it: it says what was asked for.
 """
 
 from __future__ import annotations
@@ -30,6 +31,9 @@ threshold, and slip that grows slowly is seen, rightly, at a lower one."""
 
 GRACE_S = 0.5
 """A finding may begin this long after its label's end: slip is over before it is proven."""
+
+OWN_LIMITS = ("overspeed", "tip_over_risk")
+"""Kinds that nobody looks for in a drive: what they compare with is not in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +187,8 @@ def score(
 ) -> dict[str, Score]:
     """Compare episodes with labels, kind by kind, in alphabetical order.
 
-    The labels are taken to be complete: a kind without a label did not happen.
+    The labels are taken to be complete: a kind without a label did not happen. Those of
+    ``OWN_LIMITS`` are left out then.
 
     Parameters
     ----------
@@ -195,10 +200,12 @@ def score(
     """
     found_of: dict[tuple[str, str | None], list[Episode]] = defaultdict(list)
     labels_of: dict[tuple[str, str | None], list[Label]] = defaultdict(list)
-    for episode in episodes:
-        found_of[episode.kind, episode.wheel].append(episode)
     for label in labels:
         labels_of[label.kind, label.wheel].append(label)
+    labelled = {kind for kind, _ in labels_of}
+    for episode in episodes:
+        if episode.kind not in OWN_LIMITS or episode.kind in labelled:
+            found_of[episode.kind, episode.wheel].append(episode)
     scores: dict[str, Score] = {}
     for key in sorted(found_of.keys() | labels_of.keys(), key=lambda k: (k[0], k[1] or "")):
         one = _score_one(found_of[key], labels_of[key], early_s, grace_s)

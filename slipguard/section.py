@@ -31,8 +31,10 @@ MAX_NODES = 20_000
 
 DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
 """A number as many countries write it."""
-THOUSANDTH = {"m": "mm", "kg": "g"}
-"""Units in which drawings and scales tell what a setting wants a thousand times smaller."""
+SMALLER_UNITS = {"m": {"mm": 1000, "cm": 100}, "kg": {"g": 1000}}
+"""Units in which drawings, tapes and scales tell what a setting wants in a larger one."""
+NONE = "none"
+"""As ``slipguard settings`` prints what is not set. A file may say so, where no text is wanted."""
 SMALLEST, LARGEST = 1e-12, 1e12
 """No size, time or force of a rover is smaller (but 0) or larger: a value that has limits must keep
 these too, so that arithmetic with any of them, squared or divided by another, stays finite."""
@@ -108,9 +110,10 @@ class Section(Mapping[str, Any]):
     def check_keys(self, known: Iterable[str]) -> None:
         """Refuse keys that are not in ``known``, naming the nearest one to each."""
         known = list(known)
+        before = [None, *self.values()]
         self.refuse(
-            self.error(key, f"unknown key{_slip(key, value) or suggest(key, known)}")
-            for key, value in self.items()
+            self.error(key, f"unknown key{_slip(key, value, left) or suggest(key, known)}")
+            for left, (key, value) in zip(before, self.items(), strict=False)
             if key not in known
         )
 
@@ -186,9 +189,9 @@ class Section(Mapping[str, Any]):
 
     def _convert(self, key: str, value: Any, f: Field[Any], hint: Any) -> Any:
         if get_origin(hint) in (Union, types.UnionType):
-            if value is None:
-                return None
             (hint,) = (kind for kind in get_args(hint) if kind is not type(None))
+            if value is None or (value == NONE and hint is not str):
+                return None
         if is_dataclass(hint):
             inner = value if isinstance(value, Section) else self.section(key)
             return inner.read(hint)  # type: ignore[arg-type]
@@ -231,12 +234,16 @@ def suggest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known) or 'none'}"
 
 
-def _slip(key: str, value: Any) -> str:
-    """What slipped into a key that should not be one; empty where nothing can be said."""
+def _slip(key: str, value: Any, left: Any) -> str:
+    """What slipped into a key that should not be one; empty where nothing can be said.
+
+    ``left`` is the value before it: of ``{mass_kg: 4,1}`` YAML makes a 4 and a key 1.
+    """
     if re.search(r":\S", key):
         return "; after a colon there must be a blank"
     if value is None and key.isdecimal():
-        return f"; if it is the end of a number, write a decimal point: 8.{key}"
+        whole = left if _is_number(left, whole=True) else 8
+        return f"; if it is the end of a number, write a decimal point: {whole}.{key}"
     return ""
 
 
@@ -453,10 +460,15 @@ def check_value(value: Any, f: Field[Any], hint: Any) -> Any:
             expected = _expected(meta, whole=hint is int)
             if isinstance(value, str) and DECIMAL_COMMA.fullmatch(value):
                 expected += f"; with a decimal point: {value.replace(',', '.')}"
-            elif _is_number(value) and value > 0 and _inside(value / 1000, meta):
+            elif _is_number(value) and value > 0:
                 unit = meta["unit"]
-                if unit in THOUSANDTH:
-                    expected += f"; {value:g} {THOUSANDTH[unit]} would be {value / 1000:g} {unit}"
+                smaller_units = SMALLER_UNITS.get(unit, {})
+                in_them = [
+                    f"{value:g} {smaller} would be {value / per:g} {unit}"
+                    for smaller, per in smaller_units.items()
+                    if _inside(value / per, meta)
+                ]
+                expected += f"; {', '.join(in_them)}" if in_them else ""
             raise BadValueError(f"found {show(value)}, expected {expected}")
         if _limited(meta) and value and not SMALLEST <= abs(value) <= LARGEST:
             raise BadValueError(

@@ -120,6 +120,11 @@ def test_holding_torque():
     assert line("hold", wishes=Wishes(payload_kg=2.0)).needed == pytest.approx(found.needed * 7 / 5)
 
 
+def test_the_grade_is_said_in_degrees_too():
+    """Whoever means 18 degrees and types 18 is told what was worked out: a slope half as steep."""
+    assert line("hold", wishes=Wishes(grade_percent=18.0)).name.startswith("hold 18 % (10.2 deg),")
+
+
 def test_transfer_through_open_differentials():
     """A brake torque T on the free wheel gives T to each of the other three and costs the motor
     4 T; climbing needs T = m g sin r / 3, with two in the air / 2 (torque balance)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 import runpy
 from collections.abc import Callable
 from dataclasses import replace
@@ -920,6 +921,8 @@ def test_command_writes_a_patch_and_applies_it(recorded, capsys):
     assert main([*arguments, "--out", str(patch), "--date", "2026-05-06"]) == 0
     text = capsys.readouterr().out
     assert "wheel_radius" in text
+    # Old beside new: a tape read wrong by a tenth is far from nothing but the rover file.
+    assert re.search(r"rover\.wheel_radius_m +0\.07 +0\.07\d+", text)
     assert max(len(x) for x in text.splitlines() if not x.startswith("wrote")) <= 100
     written = yaml.safe_load(patch.read_text())["calibration"]["straight"]
     assert written["date"] == "2026-05-06"

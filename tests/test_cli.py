@@ -56,7 +56,7 @@ def decide(reading: Reading):
     return decision(
         t_s,
         hold=Hold.HOLDING if t_s < 2.0 else Hold.OFF,
-        findings=(finding(value=10 + t_s), finding("overspeed", None)) if spinning else (),
+        findings=(finding(value=10 + t_s), finding("sliding", None)) if spinning else (),
         alerts={0.0: (told,), 3.0: (alert,)}.get(t_s, ()),
         brakes=(0.5, 0.0, 0.0, 0.0) if spinning else (0.0, 0.0, 0.0, 0.0),
         throttle_limit=0.5 if spinning else 1.0,
@@ -120,7 +120,7 @@ def test_replay_prints_the_drive_its_findings_and_its_score(capsys, drive):
     assert "RMSE 0.020 m/s, worst 0.020 m/s" in out
     assert "truth inside 2 sigma in 100.0% of 51 rows" in out
     assert row_of(out, "wheel spin", "fl", "3.000", "1.000", "14 mm", "12 mm")
-    assert row_of(out, "overspeed", "", "3.000", "1.000", "20 mm", "12 mm")
+    assert row_of(out, "sliding", "", "3.000", "1.000", "20 mm", "12 mm")
     assert row_of(out, "pressed, s", "1.10", "0.00", "0.00", "0.00")
     assert row_of(out, "full-brake s", "0.55", "0.00", "0.00", "0.00")
     assert "Hill hold on for 2.00 s, once: 0.00-2.00 s" in out
@@ -130,9 +130,9 @@ def test_replay_prints_the_drive_its_findings_and_its_score(capsys, drive):
     assert "Brakes hold." not in out
     assert row_of(out, "wheel spin", "1", "1", "100%", "0", "100", "100")
     assert row_of(out, "rolling", "1", "0", "0%", "0", "-", "-")
-    assert row_of(out, "overspeed", "0", "0", "-", "1", "-", "-")
+    assert row_of(out, "sliding", "0", "0", "-", "1", "-", "-")
     assert "Missed: rolling 1.00-1.50 s" in out
-    assert "False alarms: overspeed 3.00-4.00 s" in out
+    assert "False alarms: sliding 3.00-4.00 s" in out
 
 
 def test_replay_without_labels_and_truth_claims_neither(capsys, drive):
@@ -199,7 +199,7 @@ def test_long_tables_are_cut_and_say_so(capsys, drive, monkeypatch):
     monkeypatch.setattr(slipguard.cli.drive_text, "MOST_ROWS", 1)
     _, out, _ = run(capsys, "replay", drive)
     assert "... and 1 more; --json FILE writes them all" in out
-    assert row_of(out, "overspeed", "", "3.000", "1.000", "20 mm", "12 mm")
+    assert row_of(out, "sliding", "", "3.000", "1.000", "20 mm", "12 mm")
     assert not row_of(out, "wheel spin", "fl", "3.000", "1.000", "14 mm", "12 mm")
 
 
@@ -243,7 +243,7 @@ def test_decisions_are_written_row_by_row(capsys, drive, tmp_path):
     )
     assert lines[1] == "0.0,1.0,0.05,0.0,0.0,0.0,0.0,0.0,0.0,0.0,0.0,0.0,0.0,1.0,holding,"
     assert lines[31] == (
-        "3.0,1.0,0.05,0.0,0.0,0.0,0.0,0.0,0.5,0.0,0.0,0.0,0.0,0.5,off,wheel_spin:fl overspeed"
+        "3.0,1.0,0.05,0.0,0.0,0.0,0.0,0.0,0.5,0.0,0.0,0.0,0.0,0.5,off,wheel_spin:fl sliding"
     )
 
 
@@ -292,7 +292,7 @@ def test_events_are_written_as_json(capsys, drive, tmp_path):
     assert found["brake_full_s"]["fl"] == pytest.approx(0.55)
     assert found["score"]["wheel_spin"]["delays_s"] == pytest.approx([0.1])
     assert found["score"]["rolling"]["missed"][0]["start_s"] == 1.0
-    assert found["score"]["overspeed"]["recall"] is None
+    assert found["score"]["sliding"]["recall"] is None
 
 
 def test_json_is_json_whatever_the_drive(capsys, drive, tmp_path):

@@ -404,15 +404,35 @@ def test_a_value_in_other_units_is_noticed(old, new, message):
 @pytest.mark.parametrize(
     ("old", "new", "hint"),
     [
-        ("wheelbase_m: 0.36", "wheelbase_m: 410", "up to 10 m; 410 mm would be 0.41 m"),
+        (
+            "wheelbase_m: 0.36",
+            "wheelbase_m: 410",
+            "; 410 mm would be 0.41 m, 410 cm would be 4.1 m",
+        ),
+        ("wheelbase_m: 0.36", "wheelbase_m: 36", "36 mm would be 0.036 m, 36 cm would be 0.36 m"),
         ("mass_kg: 5.0", "mass_kg: 5200", "up to 3000 kg; 5200 g would be 5.2 kg"),
         ("wheelbase_m: 0.36", "wheelbase_m: 4e7", "up to 10 m"),
         ("max_steer_deg: 25", "max_steer_deg: 250", "from 0 to 80 deg"),
     ],
 )
-def test_a_thousand_times_too_much_is_said_in_the_smaller_unit(old, new, hint):
-    """Drawings are in millimetres: the number to write stands in the message, where it is one."""
+def test_a_number_of_a_smaller_unit_is_said_in_the_right_one(old, new, hint):
+    """Drawings are in millimetres, tapes in centimetres: the number to write stands in the
+    message, where it is one."""
     assert refusal(MINIMAL.replace(old, new)).splitlines()[0].endswith(hint)
+
+
+def test_a_decimal_comma_between_braces_is_put_right():
+    """YAML takes the end of the number for a key: the number meant stands in the message."""
+    assert "rover.1: unknown key; if it is the end of a number, write a decimal point: 4.1" in (
+        refusal(MINIMAL.replace("mass_kg: 5.0", "mass_kg: 4,1"))
+    )
+
+
+def test_none_as_the_settings_table_prints_it():
+    """Whoever copies it from there is understood; where it cannot be none, it is refused."""
+    text = MINIMAL + "limits: {max_speed_mps: none}\n"
+    assert Config.parse(text).limits.max_speed_mps is None
+    assert "mass_kg: found 'none'" in refusal(MINIMAL.replace("mass_kg: 5.0", "mass_kg: none"))
 
 
 def test_skid_steering_needs_no_steer_angle():

@@ -7,6 +7,7 @@ import random
 import re
 import runpy
 import shlex
+import signal
 import subprocess
 import sys
 import time
@@ -164,6 +165,7 @@ def test_the_embedding_code_runs_and_does_its_job(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "my_rover", bench.module())
     monkeypatch.setattr(time, "monotonic", lambda: bench.now.t_s)
     monkeypatch.setattr(time, "sleep", lambda seconds: None)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)  # this process is not to end so
     (tmp_path / "rover.yaml").write_text(blocks("yaml")[0], encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
@@ -176,6 +178,54 @@ def test_the_embedding_code_runs_and_does_its_job(tmp_path, monkeypatch):
     assert all(levels[0] > 0.1 and not any(levels[1:]) for levels in spinning)
     assert any("wheel spin fl" in message for message in bench.told)
     assert (bench.throttle[-1], bench.levels[-1]) == (0.0, (1.0, 1.0, 1.0, 1.0))
+
+
+KILLED = """
+import os, signal, types
+
+from slipguard import Reading
+
+
+def set_brakes(levels):
+    print("brakes", levels)
+    if len(told) > 20 and levels != (1.0, 1.0, 1.0, 1.0):
+        os.kill(os.getpid(), signal.SIGTERM)
+
+
+def counts():
+    told.append(1)
+    return (0, 0, 0, 0)
+
+
+told = []
+imu = types.SimpleNamespace(read=lambda: ((0.0, 0.0, 9.81), (0.0, 0.0, 0.0)))
+encoders = types.SimpleNamespace(read=counts)
+motor = types.SimpleNamespace(set=lambda throttle: print("motor", throttle))
+brakes = types.SimpleNamespace(set=set_brakes)
+tell_driver = print
+
+
+class Link:
+    is_open = staticmethod(lambda: True)
+    motor_enabled, steer, age_s = True, 0.0, staticmethod(lambda: 0.0)
+    throttle = property(lambda _: 0.5 if len(told) > 10 else 0.0)
+
+
+link = Link()
+"""
+"""``my_rover`` of somebody whose program is ended by ``kill`` while it drives."""
+
+
+def test_the_embedding_code_stops_the_motor_when_it_is_ended(tmp_path):
+    """A service that is stopped, or ``kill``, must not leave the motor at its last command."""
+    code = next(block for block in blocks("python") if "my_rover" in block)
+    (tmp_path / "my_rover.py").write_text(KILLED, encoding="utf-8")
+    (tmp_path / "my_loop.py").write_text(code, encoding="utf-8")
+    (tmp_path / "rover.yaml").write_text(blocks("yaml")[0], encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "my_loop.py"], cwd=tmp_path, capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.splitlines()[-2:] == ["motor 0.0", "brakes (1.0, 1.0, 1.0, 1.0)"]
 
 
 @pytest.mark.large

@@ -22,6 +22,7 @@ from slipguard.label.define import label_drive
 from slipguard.label.propose import Proposal, labels_from, with_markers
 from slipguard.label.reference import look_back, slip_speed
 from slipguard.label.smooth import Recorder, Steps, smooth
+from slipguard.live.recorder import DriveFile, Row
 from slipguard.recording import Event, Labels, labels_path, load_labels, open_recording, save_labels
 from slipguard.replay import replay
 
@@ -225,6 +226,20 @@ def test_markers_confirm_add_or_are_told():
     assert got[1].event == Event(kind="rolling", wheel=None, start_s=11.0, end_s=12.0)
     assert got[1].origin == "marker"
     assert others == [(3.0, "bird"), (30.0, "wheel_spin, some wheel")]
+
+
+def test_what_slipguard_said_is_no_witness(tmp_path):
+    """A false alarm of the drive itself would become the truth that it is judged by."""
+    config = rover(counts_per_rev=96)
+    driven = drive_of(config, [(0, 0), (1, 0), (2, 0.5), (4, 0.5)])
+    guard, path = Guard(config), tmp_path / "drive.csv"
+    file = DriveFile(path, "counts")
+    for k, reading in enumerate(driven.readings):
+        note = "wheel spin fl: rim runs faster than the ground; no longer rolling"
+        file.write(Row(reading, guard.step(reading), note if k == 500 else None))
+    file.close()
+    proposals = propose(open_recording(path), config)
+    assert (proposals.events, proposals.other_markers) == ((), ())
 
 
 def test_the_definitions_apply_to_either():

@@ -144,6 +144,7 @@ def test_a_new_project_guides_who_replaces_its_example_board(project):
 def test_the_first_try_on_hardware_in_the_new_readme_works(project, tmp_path):
     """Copied as it stands, with a file in place of the device."""
     device = tmp_path / "board"
+    device.touch()
     readme = (project / "README.md").read_text()
     (script,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
     hurried = script.replace("/dev/ttyACM0", str(device)).replace("time.sleep(0.01)", "pass")

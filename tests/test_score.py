@@ -152,6 +152,17 @@ def test_one_finding_over_two_labels_finds_both_and_is_timed_once():
     assert result.delays_s == pytest.approx((0.2,))
 
 
+@pytest.mark.parametrize("kind", ["overspeed", "tip_over_risk"])
+def test_a_limit_of_your_own_is_no_false_alarm(kind):
+    """Whoever sets a speed cap for first drives is not told of false alarms for it, but where
+    labels speak of it."""
+    found = [episode(1.0, 2.0, kind, None)]
+    assert score(found, []) == {}
+    assert score(found, [label(1.0, 2.0)]).keys() == {"wheel_spin"}
+    assert len(score(found, [label(5.0, 6.0, kind, None)])[kind].false_alarms) == 1
+    assert score(found, [label(1.0, 2.0, kind, None)])[kind].found
+
+
 def test_a_slight_label_is_neither_missed_nor_a_false_alarm():
     """A wheel that truly slipped for 20 ms: finding it is no fault, nor is overlooking it."""
     small = label(10.0, 10.02, slight=True)

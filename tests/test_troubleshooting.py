@@ -26,6 +26,13 @@ def line_operator(t_s, truth):
     return (DRIVER.cruise(truth, 1.0) if t_s < 7.0 else DRIVER.stop(truth)), keep_line(truth)
 
 
+def bend_operator(t_s, truth):
+    """The same to the left, as tightly as it can, at 0.8 m/s."""
+    if t_s < 3.0:
+        return 0.0, 1.0
+    return (DRIVER.cruise(truth, 0.8) if t_s < 7.0 else DRIVER.stop(truth)), 1.0
+
+
 def stand_operator(t_s, truth):
     """Nobody asks for anything."""
     return 0.0, 0.0
@@ -39,7 +46,7 @@ def seen(
         name="made",
         notes="For one symptom.",
         world=World(slope_deg=slope_deg),
-        duration_s=15.0 if operator is line_operator else 5.0,
+        duration_s=5.0 if operator is stand_operator else 15.0,
         operator=operator,
         faults=faults,
     )
@@ -63,6 +70,8 @@ def test_mistakes_look_as_the_table_says():
     assert found["wheel_spin", "fl"] >= 3
     found, _ = seen(faults=[EncoderFault(kind="missing_teeth", wheel="fl", amount=0.2)])
     assert set(found) == {("sensor_fault", "fl")}
+    found, _ = seen(faults=[EncoderFault(kind="dead", wheel="fl", start_s=5.0)])
+    assert found == {("sensor_fault", "fl"): 1}
     found, _ = seen(believed=ROVER.with_changes(encoders__counts_per_rev=24))
     assert {w for kind, w in found if kind == "wheel_spin"} == WHEELS
     found, _ = seen(true=ROVER.with_changes(imu__rotation_deg=[0, 0, 180]))
@@ -82,6 +91,17 @@ def test_bias_and_weak_brakes_look_as_the_table_says():
     weak = ROVER.with_changes(brakes__max_torque_nm=0.15)
     found, _ = seen(true=weak, slope_deg=12.0, operator=stand_operator, helped=True)
     assert set(found) == {("rolling", None)}
+
+
+@pytest.mark.large
+def test_an_imu_that_hangs_upside_down_looks_as_the_table_says():
+    """Straight ahead it is level either way round; a turn to the left is one to the right."""
+    over = ROVER.with_changes(imu__rotation_deg=[180, 0, 0])
+    assert not seen(true=over)[0]
+    assert not seen(operator=bend_operator)[0]
+    found, _ = seen(true=over, operator=bend_operator)
+    assert {wheel for _, wheel in found} == WHEELS
+    assert {kind for kind, _ in found} == {"wheel_spin", "wheel_lock"}
 
 
 @pytest.mark.large

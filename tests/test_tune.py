@@ -515,6 +515,10 @@ def test_what_gains_nothing_on_drives_left_out_changes_nothing(config, monkeypat
     assert tuned.way == 0.0
     assert tuned.changed == {}
     assert tuned.recommended == tuned.own
+    # What chance allows, chi-square with 2 degrees of freedom: -2 ln 0.025 / (2 x 2 h) = 1.84.
+    assert tuned.judgement[1] == (
+        "0 false alarms in 120 minutes of driving may by chance stand for up to 1.8 an hour (95 %)."
+    )
     assert tuned.judgement[-1] == (
         "Nothing is gained by it that is worth a change, so the rover's own set is recommended; "
         "tune on more drives."

@@ -73,11 +73,12 @@ def _hold_torque(config: Config, given: frozenset[str], wishes: Wishes) -> Line:
     }.get(
         verdict, f"brakes of {needed:.2f} N m, or a gentler grade than {wishes.grade_percent:g} %"
     )
+    deg = math.degrees(grade_rad(wishes.grade_percent))
     return Line(
-        name=f"hold {wishes.grade_percent:g} %, each of 4 brakes",
+        # In degrees, too: a slope of 18 degrees is one of 32 %.
+        name=f"hold {wishes.grade_percent:g} % ({deg:.1f} deg), each of 4 brakes",
         formula=(
-            f"m g sin(a) r / 4, times hold.margin: {mass:g} kg, "
-            f"{math.degrees(grade_rad(wishes.grade_percent)):.2f} deg, "
+            f"m g sin(a) r / 4, times hold.margin: {mass:g} kg, {deg:.2f} deg, "
             f"{just:.3f} N m x {margin:g} = {needed:.3f} N m"
         ),
         needed=needed,

@@ -35,7 +35,9 @@ MOST_KEYS = 5
 
 def budget(
     rover: Annotated[Path, typer.Argument(help="The rover file.")],
-    grade: Annotated[float, typer.Option(help="Grade to hold on, %.")] = DEFAULT.grade_percent,
+    grade: Annotated[
+        float, typer.Option(help="Grade to hold on, % and not degrees: 18 degrees are 32 %.")
+    ] = DEFAULT.grade_percent,
     climb: Annotated[
         float, typer.Option(help="Grade to climb with wheels in the air, %.")
     ] = DEFAULT.climb_percent,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable
+from operator import attrgetter
 from pathlib import Path
 from typing import Annotated
 
@@ -74,7 +75,7 @@ def level(
     date: Date = None,
 ) -> None:
     config = load_rover(drive, rover, *(after or ()))
-    _finish(steps.level(steps.load_samples(drive), config, gravity_mps2=gravity), out, date)
+    _finish(steps.level(steps.load_samples(drive), config, gravity_mps2=gravity), config, out, date)
 
 
 @_step("noise")
@@ -88,7 +89,7 @@ def noise(
         if err.name != "allantools":
             raise
         raise typer.BadParameter(ALLAN_NEEDED) from err
-    _finish(found, out, date)
+    _finish(found, config, out, date)
 
 
 @_step("straight")
@@ -105,7 +106,7 @@ def straight(
 ) -> None:
     config = load_rover(drive, rover, *(after or ()))
     found = steps.straight(steps.load_samples(drive), config, length, length_sd_m=length_sd)
-    _finish(found, out, date)
+    _finish(found, config, out, date)
 
 
 @_step("delay")
@@ -113,7 +114,7 @@ def delay(
     drive: Drive, rover: Rover = None, after: After = None, out: Out = None, date: Date = None
 ) -> None:
     config = load_rover(drive, rover, *(after or ()))
-    _finish(steps.delay(steps.load_samples(drive), config), out, date)
+    _finish(steps.delay(steps.load_samples(drive), config), config, out, date)
 
 
 @_step("circle")
@@ -136,7 +137,7 @@ def circle(
     config = load_rover(drives[0], rover, *(after or ()))
     samples = [steps.load_samples(drive) for drive in drives]
     found = steps.circle(samples, config, turns, heading_sd_deg=heading_sd, radius_sd_m=radius_sd)
-    _finish(found, out, date)
+    _finish(found, config, out, date)
 
 
 @_step("deadband")
@@ -144,7 +145,7 @@ def deadband(
     drive: Drive, rover: Rover = None, after: After = None, out: Out = None, date: Date = None
 ) -> None:
     config = load_rover(drive, rover, *(after or ()))
-    _finish(steps.deadband(steps.load_samples(drive), config), out, date)
+    _finish(steps.deadband(steps.load_samples(drive), config), config, out, date)
 
 
 @app.command("apply", epilog=end_of_help("calibrate apply"))
@@ -162,16 +163,16 @@ def apply(
     console().print(Text(f"wrote {out}"))
 
 
-def _finish(found: steps.Calibration, out: Path | None, date: str | None) -> None:
+def _finish(found: steps.Calibration, config: Config, out: Path | None, date: str | None) -> None:
     if out is not None:
         day = datetime.date.today().isoformat() if date is None else date
         write_new(out, steps.patch_text(found, day))
-    _print(console(), found)
+    _print(console(), found, config)
     if out is not None:
         typer.echo(f"wrote {out}; lay it over the rover file with: slipguard calibrate apply")
 
 
-def _print(screen: Console, found: steps.Calibration) -> None:
+def _print(screen: Console, found: steps.Calibration, config: Config) -> None:
     screen.print(Text(f"{found.step}: {found.method}", style="bold"))
     shown = table("", "value", ">is", ">+- (2 sd)", "unit")
     for value in found.values:
@@ -185,9 +186,12 @@ def _print(screen: Console, found: steps.Calibration) -> None:
     screen.print(shown)
     for note in found.notes:
         screen.print(Text(f"  note: {note}"))
-    settings = table("For the rover file", "setting", "value")
+    # Beside what it was: a tape read wrong by a tenth passes every check but this look.
+    settings = table("For the rover file", "setting", "was", "value")
     for name, setting in found.settings.items():
-        settings.add_row(Text(name), Text(str(setting)))
+        was = attrgetter(name)(config)
+        shown_was = list(was) if isinstance(was, tuple) else was
+        settings.add_row(Text(name), Text(str(shown_was)), Text(str(setting)))
     screen.print(settings)
 
 

@@ -51,9 +51,10 @@ def label(
     """Propose what truly happened in a drive: its labels.
 
     From truth columns where the drive has them; else the drive is looked at forwards and
-    backwards, which tells speed and slip far better than was possible while it drove. Markers
-    that name an event are taken too. Nothing is written without --write, and labels a person has
-    confirmed stay. Written ones count as proposed until you delete the line "proposed: true".
+    backwards, which tells speed and slip far better than was possible while it drove. Your
+    markers that name an event are taken too, the alerts of slipguard run are not. Nothing is
+    written without --write, and labels a person has confirmed stay. Written ones count as
+    proposed until you delete the line "proposed: true".
     """
     if serve and (write or force):
         raise typer.BadParameter("--serve saves what you save in the page; leave --write out")

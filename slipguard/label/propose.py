@@ -22,6 +22,7 @@ from slipguard.label.define import (
 from slipguard.label.reference import Reference, look_back
 from slipguard.reading import WHEELS, Reading
 from slipguard.recording import Event, Recording, Row
+from slipguard.recording import columns as col
 from slipguard.recording.labels import KINDS, ONE_WHEEL
 
 Array = NDArray[np.float64]
@@ -125,7 +126,9 @@ def propose(
         labels, origin = labels_from(reference, config), "look back"
     proposals = [Proposal(e.event, origin, e.travel_m) for e in labels]
     start_s, end_s = float(reference.t_s[0]), float(reference.t_s[-1])
-    marked, others = with_markers(proposals, kept.markers, start_s)
+    # What slipguard said while it drove is no witness of what happened: labels judge it.
+    markers = () if col.SENT_THROTTLE in recording.columns else kept.markers
+    marked, others = with_markers(proposals, markers, start_s)
     return Proposals(tuple(marked), tuple(others), start_s, end_s, no_truth)
 
 

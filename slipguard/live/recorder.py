@@ -37,7 +37,7 @@ QUEUE_ROWS = 4000
 RETRY_S = 10.0
 CLOSE_WITHIN_S = 3.0
 
-OUTPUTS = ("out_throttle", *(f"out_{wheel}_brake" for wheel in WHEELS), "est_speed_mps")
+OUTPUTS = (col.SENT_THROTTLE, *(f"out_{wheel}_brake" for wheel in WHEELS), "est_speed_mps")
 """Further columns: what was sent to the actuators, and the speed that was estimated."""
 
 

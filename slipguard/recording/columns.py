@@ -37,6 +37,8 @@ NUMBERS = (
 TIME = "t_s"
 MOTOR_ENABLED = "motor_enabled"
 MARKER = "marker"
+SENT_THROTTLE = "out_throttle"
+"""What the motor was sent; in recordings of ``slipguard run``, whose markers are its alerts."""
 
 STANDARD = (
     TIME,

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from slipguard.config import Config
 from slipguard.errors import RecordingError
+from slipguard.evaluate.tables import rate_interval
 from slipguard.tune.cache import default_folder
 from slipguard.tune.choose import beats, farthest, no_worse, pareto, plainest, reason, recommend
 from slipguard.tune.study import Objectives, StudyFile, Trial, Values, folds
@@ -123,12 +124,15 @@ class Tuned:
         if self.held_out is None:
             return ("Not cross-validated: how it does on other drives is not known.",)
         before, after = self.held_out
+        most_per_h = rate_interval(after.false_alarms, after.hours)[1]
         what = "it" if self.way else "the set that was best"
         said = [
             f"Chosen without the drive it is judged on, {what} {self.on_others}: missed "
             f"{before.missed} > {after.missed} of {before.labelled}, false alarms an hour "
             f"{before.false_per_h:.1f} > {after.false_per_h:.1f}, delay {before.delay_ms:.0f} > "
-            f"{after.delay_ms:.0f} ms."
+            f"{after.delay_ms:.0f} ms.",
+            f"{after.false_alarms} false alarms in {60 * after.hours:.0f} minutes of driving may "
+            f"by chance stand for up to {most_per_h:.1f} an hour (95 %).",
         ]
         if self.way == 0.0:
             gained = no_worse(after.objectives, before.objectives)
