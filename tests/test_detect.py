@@ -366,6 +366,25 @@ def test_a_broken_imu_is_named_and_the_wheels_carry_on(name):
     assert np.abs([d.estimate.speed_mps for d in decisions] - truth.speed_mps).max() < 0.15
 
 
+@pytest.mark.parametrize(("times", "told"), [((1, 1, 1), False), ((1, -1, -1), True)])
+def test_an_imu_that_hangs_upside_down_is_told_at_rest(times, told):
+    """Straight ahead nothing shows it, and in the first bend every wheel seems to slip."""
+    parked = drive(rover(), [(0, 0.0), (2, 0.0)], slope_rad=0.1)
+    flipped = [
+        dataclasses.replace(
+            r,
+            accel_mps2=tuple(np.multiply(r.accel_mps2, times).tolist()),
+            gyro_radps=tuple(np.multiply(r.gyro_radps, times).tolist()),
+        )
+        for r in parked.readings
+    ]
+    said = {f.detail for d in run(rover(), flipped) for f in d.findings}
+    hangs = (
+        "imu: at rest it hangs upside down: is imu.rotation_deg wrong, or the rover on its roof?"
+    )
+    assert said == ({hangs} if told else set())
+
+
 @pytest.mark.parametrize("half", ["accel_mps2", "gyro_radps"])
 @pytest.mark.parametrize("moves", [False, True])
 def test_half_an_imu_that_is_frozen_is_named(half, moves):

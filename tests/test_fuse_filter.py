@@ -12,11 +12,14 @@ from scipy import stats
 from scipy.linalg import solve_discrete_are
 from synthetic import DRIVES, ROVERS, covered, drive, driven, kinds, rover, run, speed_error
 
+from slipguard import WHEELS
 from slipguard.frame import Frame
 from slipguard.fuse import model, trust
 from slipguard.fuse import rest as rest_module
 from slipguard.fuse.body import Body
 from slipguard.fuse.filterpy_engine import FilterpyEngine
+from slipguard.fuse.fusion import Fusion
+from slipguard.fuse.intake import Intake
 from slipguard.fuse.model import N_STATE, P0, B, C, D, V
 from slipguard.fuse.rest import RestWatch
 
@@ -476,6 +479,50 @@ def test_what_holds_a_wheel_back_turns_none(speed_mps, may):
     body.engine.x[V], body.engine.P[V, V] = speed_mps, 0.01**2
     wheels.watch_torque(Frame(dt_s=0.4, drive=0.0), (1.0,) * 4, body)
     assert (wheels._may(0, 1.0), wheels._may(0, -1.0)) == may
+
+
+def test_a_brake_holds_a_driven_wheel_no_longer_than_it_acts():
+    """A wheel let go by its brake is turned by the motor within some tenths of a second: one that
+    still runs slower than the ground then tells that the ground is slower. One that spun ahead
+    may run on for as long as it takes to run down, whatever is asked since."""
+    wheels, body = trust.Wheels(rover()), Body(rover(), FilterpyEngine)
+    body.engine.x[V], body.engine.P[V, V] = 1.0, 0.01**2
+    forward = Frame(dt_s=0.1, drive=0.5)
+    wheels.watch_torque(forward, (1.0,) * 4, body)
+    assert wheels._may(0, -1.0)
+    for _ in range(2):
+        wheels.watch_torque(forward, (0.0,) * 4, body)
+    assert not wheels._may(0, -1.0)
+    for _ in range(2):
+        wheels.watch_torque(Frame(dt_s=0.1, drive=-0.5), (0.0,) * 4, body)
+    assert wheels._may(0, 1.0)
+
+
+@pytest.mark.parametrize(("braked", "back"), [(False, True), (True, False)])
+def test_wheels_that_stand_unbraked_bring_back_a_speed_that_ran_away(braked, back):
+    """Beached on a slope, all wheels spun, the slope is not what it was believed to be, and the
+    speed runs away. Three wheels that stand then, a fourth creeping, stand on the ground. If a
+    brake holds them the rover may as well slide."""
+    config = rover()
+    spin = {
+        wheel: [(2.0, 0.0), (2.1, 2.0 + 0.3 * i), (3.0, 1.5 + 0.3 * i), (3.1, end), (6.0, end)]
+        for i, (wheel, end) in enumerate(zip(WHEELS, (0.12, 0.0, 0.0, 0.0), strict=True))
+    }
+    asks = [(0.0, 0.0), (1.99, 0.0), (2.0, 0.4), (6.0, 0.4)]
+    beached = drive(config, [(0, 0), (6, 0)], slope_rad=0.15, slip=spin, throttle=asks)
+    intake, fusion = Intake(config), Fusion(config)
+    speeds = []
+    for at_s, reading in zip(beached.t_s - beached.t_s[0], beached.readings, strict=True):
+        if at_s > 2.2:
+            x, y, z = reading.accel_mps2
+            reading = dataclasses.replace(reading, accel_mps2=(x - 0.6, y, z))
+        brakes = (float(braked),) * 4
+        estimate = fusion.step(intake.take(reading), brakes, (False,) * 4)
+        speeds.append(estimate.speed_mps)
+    assert min(speeds) < -1.0  # else nothing had to be brought back
+    assert (abs(speeds[-1]) < 0.05) is back
+    if back:
+        assert estimate.speed_sd_mps < 0.2  # it is known again, too
 
 
 def test_a_radius_known_poorly_makes_the_speed_as_uncertain():

@@ -170,6 +170,9 @@ def crawled(item: Item, samples: Sequence[Sample], config: Config) -> Result:
 def _crawl_fault(
     samples: Sequence[Sample], far_m: list[float], mean_m: float, config: Config
 ) -> tuple[str, str]:
+    push = _push(samples, 2.0 * math.pi * config.rover.wheel_radius_m) if mean_m > 0.0 else None
+    if push is not None and push < -LEAST_PUSH:
+        return _not_felt(push)  # what follows from it (a fault, a hold) says less
     faults = sorted({fault for s in samples for fault in s.faults})
     if faults:
         return faults[0], "mend that first; the wheel and tilt items name the wires"
@@ -195,17 +198,20 @@ def _crawl_fault(
             "drags, or its tyre differs",
             "drive straight, gently, on firm ground; then look at that wheel",
         )
-    push = _push(samples, 2.0 * math.pi * config.rover.wheel_radius_m)
     if push is None:
         return "it started too gently to be felt", "start more briskly, as a walker would"
     if push < LEAST_PUSH:
-        return (
-            f"the accelerometer felt {push:+.0%} of the start the wheels showed",
-            "is the IMU's x axis forward (tilt.nose), and the floor level?",
-        )
+        return _not_felt(push)
     if abs(samples[-1].speed_mps) > STANDING_MPS:
         return "it was not at rest at the end", "neutral, and wait three seconds before done"
     return "", ""
+
+
+def _not_felt(push: float) -> tuple[str, str]:
+    return (
+        f"the accelerometer felt {push:+.0%} of the start the wheels showed",
+        "is the IMU's x axis forward (tilt.nose), and the floor level?",
+    )
 
 
 def _push(samples: Sequence[Sample], metre: float) -> float | None:

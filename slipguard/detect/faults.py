@@ -29,6 +29,7 @@ BACK_TURNS = 1.25
 """Turns a broken encoder must count well to be believed again: a gap may come round once a turn."""
 
 NO_SAMPLE, WRONG_GRAVITY, CONTRADICTED, NO_ACCEL_SAMPLE, NO_GYRO_SAMPLE = 6, 7, 8, 9, 10
+UPSIDE_DOWN = 11
 """Codes of the IMU, beside those in ``frame.py``."""
 COUNTS_JUMP, NO_DATA, NO_COUNT, COUNTS_TOO_MUCH, JITTER = 1, 2, 3, 4, 5
 """Codes of an encoder."""
@@ -47,6 +48,7 @@ class SensorFaults:
         self._seen = [False] * PLACES  # in this step
         self._left_s = [0.0] * PLACES  # for which a fault that is over will still be said
         self._heavy_s = 0.0
+        self._hangs_s = 0.0
         self._dead_s = [0.0] * 4
         self._no_count_m = [0.0] * 4
         self._gap_m = [0.0] * 4  # longest travel without a count of a dead encoder, or 0
@@ -94,9 +96,13 @@ class SensorFaults:
         off = abs(math.sqrt(x * x + y * y + z * z) - GRAVITY_MPS2)
         if frame.imu_new:
             heavy = estimate.at_rest and off > GRAVITY_OFF_MPS2
+            hangs = estimate.at_rest and z < -0.5 * GRAVITY_MPS2
             self._heavy_s = self._heavy_s + frame.imu_dt_s if heavy else 0.0
+            self._hangs_s = self._hangs_s + frame.imu_dt_s if hangs else 0.0
         if self._heavy_s > GRAVITY_S:
             self._see(IMU, WRONG_GRAVITY, t_s, off, GRAVITY_OFF_MPS2, found)
+        elif self._hangs_s > GRAVITY_S:
+            self._see(IMU, UPSIDE_DOWN, t_s, z, -0.5 * GRAVITY_MPS2, found)
         doubted_s = estimate.accel_doubted_s
         if doubted_s > CONTRADICTED_S:
             self._see(IMU, CONTRADICTED, t_s, doubted_s, CONTRADICTED_S, found)

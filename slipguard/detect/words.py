@@ -14,6 +14,7 @@ from slipguard.detect.faults import (
     NO_DATA,
     NO_GYRO_SAMPLE,
     NO_SAMPLE,
+    UPSIDE_DOWN,
     WRONG_GRAVITY,
 )
 from slipguard.detect.found import (
@@ -110,6 +111,8 @@ def _words(inferred: str) -> dict[tuple[int, int], Words]:
         (IMU, "imu", NO_GYRO_SAMPLE, "s", "no sample of the gyro"),
         (IMU, "imu", WRONG_GRAVITY, "m/s2", "the accelerometer at rest is far from 9.8 m/s2: "
          "is it in g, or broken?"),
+        (IMU, "imu", UPSIDE_DOWN, "m/s2", "at rest it hangs upside down: is imu.rotation_deg "
+         "wrong, or the rover on its roof?"),
         (IMU, "imu", CONTRADICTED, "s", "the accelerometer contradicts all wheels, which carry the "
          "speed alone"),
         (COMMAND, "command", 1, "", "a command value is no number, or out of range"),

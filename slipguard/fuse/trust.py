@@ -294,7 +294,8 @@ class Wheels:
         """After a gap each wheel is wherever its counts say."""
         for i, wheel in enumerate(self.tracks):
             wheel.still_s = 0.0  # equal counts on both sides of a gap are no sign of rest
-            self._believe(i, body, 0.5 * (wheel.low_m + wheel.high_m), self._count_m**2 + 1e-8)
+            middle = 0.5 * (wheel.low_m + wheel.high_m)
+            self._believe(i, body, middle, self._count_m**2 + 1e-8, 0.0)
 
     # -- counts ------------------------------------------------------------------------------
 
@@ -316,7 +317,7 @@ class Wheels:
             if frame.wheel_jump[i] or frame.wheel_back[i]:
                 wheel.begin_anew()
                 if wheel.gripping:
-                    self._believe(i, body, wheel.rim_m, self._count_m**2)
+                    self._believe(i, body, wheel.rim_m, self._count_m**2, 0.0)
                 continue
             age = frame.wheel_dt_s[i]
             step = frame.wheel_step[i]
@@ -447,7 +448,7 @@ class Wheels:
         body.turn_round()
         for i, wheel in enumerate(self.tracks):
             wheel.rim_mps = -wheel.rim_mps
-            self._believe(i, body, wheel.rim_m, self._count_m**2)
+            self._believe(i, body, wheel.rim_m, self._count_m**2, 0.0)
 
     def _try_regrip(self, i: int, body: Body, age: float) -> None:
         wheel = self.tracks[i]
@@ -463,15 +464,15 @@ class Wheels:
             wheel.calm_s = 0.0
         # Where the speed is hardly known, a rim that only passes by stays near it for longer.
         if wheel.calm_s >= max(ALONG_S, 2.0 * near_mps / PASS_MPS2) and not body.slides:
-            self._believe(i, body, wheel.rim_m, wheel.rim_var_m2)
+            self._believe(i, body, wheel.rim_m, wheel.rim_var_m2, slip)
 
-    def _believe(self, i: int, body: Body, rim_m: float, var_m2: float) -> None:
-        """Believe wheel i again, from where its rim is now."""
+    def _believe(self, i: int, body: Body, rim_m: float, var_m2: float, slip_mps: float) -> None:
+        """Believe wheel i again, from where its rim is now, though it seems to slip so fast."""
         wheel = self.tracks[i]
         if not self.any_grip:
             # Nothing but the accelerometer spoke until now: if this wheel still slips, the
             # speed is wrong by as much, and no other wheel can say so.
-            self.doubt_mps = max(self.doubt_mps, abs(wheel.rim_mps - body.seen_hub_mps(i)))
+            self.doubt_mps = max(self.doubt_mps, abs(slip_mps))
         body.set_rim(i, rim_m, var_m2, not self._held[i])
         self.excess_m[i] = 0.0
         wheel.gripping = True
@@ -545,6 +546,7 @@ class Wheels:
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
         body.shift_speed(by_mps, sd_mps * sd_mps)
-        for i in range(4):
+        for i, wheel in enumerate(self.tracks):
             if grip[i]:
-                self._believe(i, body, self.tracks[i].rim_m, self.tracks[i].rim_var_m2)
+                slip = self._slips_mps[i] - by_mps
+                self._believe(i, body, wheel.rim_m, wheel.rim_var_m2, slip)
