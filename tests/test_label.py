@@ -297,3 +297,29 @@ def test_confirmed_labels_are_never_lost(drive, capsys):
     assert main(["label", str(drive), "--write", "--force"]) == Exit.DONE
     assert load_labels(labels_path(drive)).proposed
     assert labels_path(drive).with_name("bank.yaml.old").read_bytes() == before
+    later = b"events: []  # looked at again\n"
+    labels_path(drive).write_bytes(later)
+    assert main(["label", str(drive), "--write", "--force"]) == Exit.DONE
+    assert labels_path(drive).with_name("bank.yaml.old").read_bytes() == before
+    assert labels_path(drive).with_name("bank.yaml.old2").read_bytes() == later
+
+
+def test_other_lines_of_a_labels_file_stay(drive, capsys):
+    """Notes somebody wrote beside a drive, keys of their own and comments, are no labels."""
+    mine = "notes: wet  # since noon\nweather: rain\n"
+    labels_path(drive).write_text(mine)
+    assert main(["label", str(drive), "--write"]) == Exit.DONE
+    assert labels_path(drive).read_text().startswith(mine)
+    assert load_labels(labels_path(drive)).proposed
+
+
+def test_the_rover_file_is_never_taken_for_labels(drive, capsys):
+    """Labels of rover.csv would be rover.yaml."""
+    named = drive.rename(drive.with_name("rover.csv"))
+    rover = drive.with_name("rover.yaml")
+    before = rover.read_bytes()
+    for option in ("--write", "--serve"):
+        assert main(["label", str(named), option]) == Exit.USAGE
+        assert "which is the rover file" in " ".join(capsys.readouterr().err.split())
+    assert rover.read_bytes() == before
+    assert main(["label", str(named)]) == Exit.DONE
