@@ -409,6 +409,14 @@ def test_circle_takes_no_good_rover_for_swapped(steered):
         circle(drives, config.with_changes(rover__track_m=0.24), 3.0)
 
 
+@pytest.mark.parametrize("steered", ["front", "rear", "both"])
+def test_circle_refuses_steering_of_the_wrong_sign(steered):
+    """Without a gyro the rover's turning is told from the command: it would turn the other way."""
+    drives, config, _ = made.circle_drives(1, steered=steered)
+    wrong = [replace(drive, steer=-drive.steer) for drive in drives]
+    refused(lambda: circle(wrong, config, 3.0), "the sign of the steer command is wrong")
+
+
 def test_circle_refuses():
     """One side only; other turns than said; steering let go; a wheel that slipped."""
     drives, config, _ = made.circle_drives(1)
@@ -622,6 +630,8 @@ def test_deadband_refuses():
     refused(lambda: deadband(drive, config), "0 usable sweeps forward")
     still = replace(drive, throttle=0 * drive.throttle)
     refused(lambda: deadband(still, config), "no throttle command")
+    none = replace(drive, **{name: np.zeros(0) for name in ("command_s", "throttle", "steer")})
+    refused(lambda: deadband(none, config), "no throttle command")
 
 
 @pytest.mark.parametrize(

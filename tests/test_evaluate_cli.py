@@ -65,3 +65,12 @@ def test_a_recording_cannot_be_driven_in_closed_loop(capsys, folder: Path):
     """An option that would do nothing is refused, not ignored."""
     assert main(["evaluate", str(folder), "--closed-loop"]) == Exit.USAGE
     assert "a recording does not react" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_drive_without_rows_is_told(capsys, folder: Path):
+    """A recorder that was stopped at once leaves such a file among the others."""
+    drive = folder / "mine.csv"
+    drive.write_text(drive.read_text().splitlines()[0] + "\n", encoding="utf-8")
+    assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.RECORDING
+    err = capsys.readouterr().err
+    assert "mine.csv: the drive holds no rows" in err

@@ -160,11 +160,12 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
     for row in recording:
         readings.append(row.reading)
         rows.append((row.reading.t_s, *(row.number(n) if n in known else math.nan for n in TRUTH)))
+    if not readings:
+        raise RecordingError(f"{drive}: the drive holds no rows")
     values = np.array(rows, dtype=float).T
     truth = dict(zip(("t_s", *TRUTH), values, strict=True))
     events = recording.labels.events or ()
-    if readings:
-        check_inside(drive, events, float(values[0].min()), float(values[0].max()))
+    check_inside(drive, events, float(values[0].min()), float(values[0].max()))
     return measure(readings, truth, events, Config.load(rover), name=name)
 
 
