@@ -277,6 +277,20 @@ def test_the_drive_is_never_overwritten(short, capsys):
     assert "is read or written already" in capsys.readouterr().err
 
 
+def test_a_page_or_picture_of_another_drive_is_not_written_over(short, monkeypatch, capsys):
+    """Every recorded run has its drive-000.csv: their pages have the same name."""
+    monkeypatch.chdir(short.parent)
+    for name, options in (("short.html", ()), ("mine.png", ("--png", "mine.png", "-o", "a.html"))):
+        Path(name).write_text("of another drive")
+        assert main(["report", str(short), *options]) == Exit.USAGE
+        told = " ".join(capsys.readouterr().err.split())
+        assert f"{name}: already there; name another file, or give --force" in told
+        assert Path(name).read_text() == "of another drive"
+    assert not Path("a.html").exists()
+    assert main(["report", str(short), "--force"]) == Exit.DONE
+    assert Path("short.html").read_text().startswith("<!")
+
+
 def test_labels_of_another_drive_are_refused_and_no_page_written(short, tmp_path, capsys):
     """Drawn beside the drive nobody would see them, and the score would be of something else."""
     short.with_suffix(".yaml").write_text("events: [{kind: rolling, start_s: 90, end_s: 95}]\n")
