@@ -52,9 +52,9 @@ def roll_back(
     IMU sample and the sensors' delays later the brakes are asked for. Their command rises at
     ``brakes.slew_per_s`` to what the hold presses with, and follows with ``brakes.lag_s``. Even
     acceleration g sin(angle) until then (kinematics); brakes slow it by no more than
-    ``friction`` g cos(angle), from where on tyres slide (statics). Rolling resistance, the inertia of wheels and
-    motor, and the luck of four encoders with different phases are left out, which makes the answer
-    a bound: simulated rolls are 0.4 of it with 96 counts and 0.1 to 0.35 with 24.
+    ``friction`` g cos(angle), from where on tyres slide (statics). Rolling resistance, the inertia
+    of wheels and motor, and the luck of four encoders with different phases are left out, which
+    makes the answer a bound: simulated rolls are 0.4 of it with 96 counts, 0.1 to 0.35 with 24.
     """
     angle = grade_rad(grade_percent)
     pull = GRAVITY_MPS2 * math.sin(angle)
