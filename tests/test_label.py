@@ -126,16 +126,16 @@ def test_slip_speed_from_counts():
     assert crossing == pytest.approx(2.0, abs=0.02)
 
 
-@pytest.mark.parametrize("speed_mps", [-4.0, -0.5, 0.5, 4.0])
+@pytest.mark.parametrize("rows", [400, 401])
+@pytest.mark.parametrize("speed_mps", [-6.0, -0.5, 0.5, 2.0, 6.0])
 @pytest.mark.parametrize("late_s", [0.005, 0.04])
-def test_a_drive_that_begins_or_ends_on_the_move_slips_at_neither_end(speed_mps, late_s):
+def test_a_drive_that_begins_or_ends_on_the_move_slips_at_neither_end(rows, speed_mps, late_s):
     """The last counts of a drive are not there yet when it ends: that is no lock of all wheels."""
-    t_s = np.arange(0.0, 2.0, 0.005)
+    t_s = 0.005 * np.arange(rows)
     count_m = 2 * np.pi * 0.075 / 96
     counted = np.floor((t_s - late_s + 0.005) * speed_mps / count_m + 0.3)
-    counted[1::2] = counted[:-1:2]
+    counted[1::2] = counted[: rows - 1 : 2]
     got = slip_speed(t_s, counted * count_m, np.full_like(t_s, speed_mps), count_m, late_s)
-    np.testing.assert_allclose(got, 0.0, atol=0.2)
     middle = (t_s > 0.2) & (t_s < 1.8)
     assert np.abs(got[~middle]).max() <= np.abs(got[middle]).max() + 0.02
 

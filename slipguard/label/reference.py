@@ -139,19 +139,17 @@ def slip_speed(
     passed_s = np.maximum.accumulate(t_s[changed] - late_s)
     edges = 0.5 * (travel_m[changed - 1] + travel_m[changed] + count_m)
     gripping = np.concatenate(([0.0], np.cumsum(gripping_mps[1:] * np.diff(t_s))))
-    # At either end no edge is known: it grips there, as far as it stays within a count. What was
+    # At either end no edge is known: it grips there, as far as it stays within the count. What was
     # passed within late_s of the end never arrived; excess stays there as it was.
-    if len(edges) and passed_s[0] <= t_s[0]:
-        times, places = passed_s, edges
-    else:
-        first_m = travel_m[0] + 0.5 * count_m
-        if len(edges):
-            first_m = edges[0] + gripping[0] - np.interp(passed_s[0], t_s, gripping)
-        times = np.concatenate((t_s[:1], passed_s))
-        places = np.concatenate(([np.clip(first_m, travel_m[0], travel_m[0] + count_m)], edges))
+    times, places = passed_s, edges
+    if not len(edges) or passed_s[0] > t_s[0]:
+        near_m = edges[0] if len(edges) else travel_m[0] + 0.5 * count_m
+        first_m = near_m - (np.interp(passed_s[0], t_s, gripping) if len(edges) else 0.0)
+        times = np.concatenate((t_s[:1], times))
+        places = np.concatenate(([_within(first_m, near_m, travel_m[0], count_m)], places))
     known_s = max(t_s[-1] - late_s, times[-1])
     last_m = places[-1] + np.diff(np.interp([times[-1], known_s], t_s, gripping))[0]
-    places = np.append(places, np.clip(last_m, travel_m[-1], travel_m[-1] + count_m))
+    places = np.append(places, _within(last_m, places[-1], travel_m[-1], count_m))
     times = np.append(times, known_s)
     grid = np.arange(t_s[0], t_s[-1] + GRID_S, GRID_S)
     known = np.minimum(grid, known_s)
@@ -161,6 +159,12 @@ def slip_speed(
     kernel = offsets[::-1] / np.sum(offsets**2)
     padded = np.pad(excess, half, mode="edge")
     return np.interp(t_s, grid, np.convolve(padded, kernel, mode="valid"))
+
+
+def _within(place_m: float, edge_m: float, counted_m: float, count_m: float) -> float:
+    """A place between an edge and the count beside it: several may pass from one row to another."""
+    low, high = min(edge_m, counted_m), max(edge_m, counted_m + count_m)
+    return float(np.clip(place_m, low, high))
 
 
 class _Smoothed:
