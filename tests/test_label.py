@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -209,6 +210,24 @@ def test_counts_that_beat_with_the_readings_are_no_slip(counts_a_second, creep):
         seed=counts_a_second,
     )
     assert labels_from(look_back(driven.readings, config), config) == []
+
+
+def test_no_event_goes_on_through_a_silence():
+    """What a wheel did while nothing was recorded nobody knows: no spin of a hundred seconds, and
+    no metres of it."""
+    config = rover()
+    spin = {"fl": [(2.0, 0.0), (2.1, 0.5), (4.0, 0.5), (4.1, 0.0)]}
+    driven = drive_of(config, [(0, 0), (1, 0), (1.5, 0.5), (5, 0.5), (5.5, 0), (6, 0)], slip=spin)
+    first_s = driven.readings[0].t_s
+    silent = [
+        replace(r, t_s=r.t_s - first_s + (100.0 if r.t_s - first_s > 3.0 else 0.0))
+        for r in driven.readings
+    ]
+    found = [e for e in labels_from(look_back(silent, config), config) if not e.slight]
+    assert [(e.kind, e.wheel) for e in found] == [("wheel_spin", "fl")] * 2
+    assert found[0].end_s == pytest.approx(3.0, abs=0.05)
+    assert found[1].start_s == pytest.approx(103.0, abs=0.1)
+    assert sum(e.travel_m for e in found) < 1.1
 
 
 def test_slip_in_bursts_is_still_a_slight_event():
