@@ -212,6 +212,15 @@ def test_counts_that_beat_with_the_readings_are_no_slip(counts_a_second, creep):
     assert labels_from(look_back(driven.readings, config), config) == []
 
 
+@pytest.mark.parametrize("seed", [3, 6])
+def test_wheels_that_grip_at_speed_slip_nowhere(seed):
+    """At 8 m/s a rim's speed is seen to some 0.1 m/s only: what passes the threshold for a tenth
+    of a second, and slips by less in the mean, is that."""
+    config = rover()
+    driven = drive_of(config, [(0, 0), (1, 0), (6, 8), (8, 8)], seed=seed, creep=0.0)
+    assert labels_from(look_back(driven.readings, config), config) == []
+
+
 def test_no_event_goes_on_through_a_silence():
     """What a wheel did while nothing was recorded nobody knows: no spin of a hundred seconds, and
     no metres of it."""

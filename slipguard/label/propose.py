@@ -30,9 +30,10 @@ Array = NDArray[np.float64]
 LEAST_COUNTS = 1.5
 """Excess travel below so many counts may be the encoder's steps: it is not proposed."""
 
-LEAST_MEAN_MPS = 0.5 * SLIP_MPS
+LEAST_MEAN_MPS = 0.9 * SLIP_MPS
 """A slight event must slip by as much in the mean, its gaps taken in. Counts at nearly the rate of
-the readings beat with it, which looks like slip and none in turn for as long as it drives."""
+the readings beat with it, which looks like slip and none in turn for as long as it drives; and at
+speed a rim that drags a little passes the threshold now and then by its noise."""
 
 MARKED_S = 2.0
 """A marker belongs to an event within this time of it: people press late."""
