@@ -670,6 +670,22 @@ def _trials(study: Path) -> int:
 
 
 @pytest.mark.usefixtures("quick_replay")
+@pytest.mark.parametrize("others", ["2", "0"])
+def test_other_parts_do_not_go_on_with_the_same_study(drives, cache, tmp_path, capsys, others):
+    """Part 1 of two holds other drives than part 1 of three: what was tried on these is no result
+    of those, and would be judged on drives it was chosen on."""
+    few = ("--sets", "8", "--study", str(tmp_path / "s.db"))
+    first = _tune(drives, cache, tmp_path / "a.yaml", *few, "--folds", "3")
+    assert main(first) == Exit.DONE
+    again = _tune(drives, cache, tmp_path / "b.yaml", *few, "--folds", others)
+    assert main(again) == Exit.RECORDING
+    same = _tune(drives, cache, tmp_path / "c.yaml", *few, "--folds", "4")
+    assert main(same) == Exit.DONE, "three drives make three parts"
+    told = " ".join(capsys.readouterr().err.split())
+    assert "s.db: a study of other drives, labels or settings, of another seed or other " in told
+
+
+@pytest.mark.usefixtures("quick_replay")
 def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path, capsys):
     """Sets of two searches in one study would be neither."""
     few = ("--sets", "8", "--folds", "0", "--study", str(tmp_path / "s.db"))
@@ -680,7 +696,7 @@ def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path
     assert ("has the same settings as" in said) == same, "a file is no gain"
     arguments = _tune(drives[2:], cache, tmp_path / "b.yaml", *few, "--seed", "5")
     assert main(arguments) == Exit.RECORDING
-    assert "s.db: a study of other drives, labels or settings, of another seed or version" in (
+    assert "s.db: a study of other drives, labels or settings, of another seed" in (
         capsys.readouterr().err
     )
 
