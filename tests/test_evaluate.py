@@ -19,6 +19,7 @@ from slipguard.evaluate.tables import as_json, rate_interval, tables
 
 pytest.importorskip("mujoco")
 
+from slipguard import Finding, Reading
 from slipguard.engines import quickest
 from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
@@ -104,6 +105,35 @@ def test_what_is_invented_is_told_from_what_is_slight():
     )
     assert out.slight == {"wheel_spin": 1}
     assert out.false == {}
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_rolling_found_of_a_rover_that_drives_as_asked_is_invented(way):
+    """It moves, and that is what its driver wants: a detector that says so of every drive must not
+    be told from a good one by nothing."""
+    t_s = np.arange(0, 4, 0.01)
+    truth = {"t_s": t_s, "true_speed_mps": np.where(t_s > 1.0, 0.5 * way, 0.0)}
+    roll = Finding(
+        kind="rolling",
+        wheel=None,
+        since_s=2.0,
+        value=50.0,
+        threshold=2.0,
+        unit="mm",
+        detail="made up",
+    )
+    decisions = [
+        make_decision(t_s=float(t), findings=(roll,) if 2.0 < t < 2.5 else ()) for t in t_s
+    ]
+    for asked, told in ((way, "false"), (0.0, "slight"), (-way, "slight")):
+        readings = [
+            Reading(t_s=float(t), throttle=0.5 * asked if k == 0 else None, command_age_s=0.1)
+            for k, t in enumerate(t_s)
+        ]
+        out = measure(readings, truth, [], DEMO_ROVER, decisions=decisions)
+        assert getattr(out, told) == {"rolling": 1}
+        assert out.false.keys() | out.slight.keys() == {"rolling"}
+        assert len(out.false) + len(out.slight) == 1
 
 
 def test_a_finding_may_be_as_late_as_the_data_it_is_made_of():
