@@ -793,7 +793,9 @@ def test_a_patch_is_laid_over_a_rover_file(tmp_path):
     rover.write_text(ROVER)
     drive, config, truth = made.level_drive(1)
     one.write_text(patch_text(level(drive, config), "2026-01-02"))
+    mounted = Config.load(rover, one).imu.rotation_deg
     drive, config, _, tape_m = made.straight_drive(1)
+    config = config.with_changes(imu__rotation_deg=mounted)
     two.write_text(patch_text(straight(drive, config, tape_m), "2026-01-03"))
     both = Config.load(rover, one, two)
     assert both.imu.accel_bias_mps2[0] == pytest.approx(truth["accel_bias_x"], abs=0.03)
@@ -829,6 +831,35 @@ def test_a_wrong_patch_is_named_with_its_line(tmp_path, patch, message):
         Config.load(tmp_path / "rover.yaml", tmp_path / "patch.yaml")
     assert "patch.yaml" in str(caught.value)
     assert message in str(caught.value)
+
+
+def _patch(path: Path, step: str, rotation_deg: list[float]) -> Path:
+    text = f"calibration: {{{step}: {{}}}}\nimu: {{rotation_deg: {rotation_deg}}}\n"
+    path.write_text(text)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "message"),
+    [
+        (("level", [3, -2, 0]), ("straight", [0, 0, 1]), "another roll than level.yaml measured"),
+        (("level", [0, -2, 0]), ("straight", [0, 0, 1]), "another pitch than level.yaml measured"),
+        (("straight", [0, 0, 1]), ("level", [3, -2, 0]), "another yaw than straight.yaml measured"),
+    ],
+)
+def test_no_step_undoes_the_mounting_another_measured(tmp_path, first, second, message):
+    """Straight without --after level holds roll and pitch as they were guessed: laid over level's
+    they would tilt the rover again, by half a metre a second squared for three degrees."""
+    rover = tmp_path / "rover.yaml"
+    rover.write_text(ROVER)
+    patches = [_patch(tmp_path / f"{step}.yaml", step, angles) for step, angles in (first, second)]
+    with pytest.raises(ConfigError) as caught:
+        merged(rover, patches)
+    assert f"{second[0]}.yaml:2: imu.rotation_deg: {message}" in str(caught.value)
+    assert f"--after {first[0]}.yaml" in str(caught.value)
+    _patch(patches[0], first[0], [3, -2, 0] if first[0] == "level" else [0, 0, 1])
+    _patch(patches[1], second[0], [3, -2, 1])  # with --after it keeps what was measured before
+    assert yaml.safe_load(merged(rover, patches))["imu"]["rotation_deg"] == [3, -2, 1]
 
 
 @pytest.mark.parametrize(

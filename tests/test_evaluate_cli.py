@@ -74,3 +74,13 @@ def test_a_drive_without_rows_is_told(capsys, folder: Path):
     assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.RECORDING
     err = capsys.readouterr().err
     assert "mine.csv: the drive holds no rows" in err
+
+
+def test_counts_are_not_taken_for_speeds(capsys, folder: Path):
+    """A rover file of other wheel sensors would find nothing, and look like peace."""
+    rover = folder / "rover.yaml"
+    counted = "{counts_per_rev: 96, direction: quadrature}"
+    assert counted in rover.read_text()
+    rover.write_text(rover.read_text().replace(counted, "{kind: speed}"))
+    assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.CONFIG
+    assert "is this the rover of that drive?" in " ".join(capsys.readouterr().err.split())

@@ -23,7 +23,7 @@ from slipguard.config import Config
 from slipguard.errors import SIMULATOR_NEEDED, ConfigError, RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
-from slipguard.recording.find import check_inside, find_drives
+from slipguard.recording.find import check_inside, check_match, find_drives
 from slipguard.section import suggest
 
 if TYPE_CHECKING:
@@ -154,7 +154,8 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
     """Measure a recorded, labelled drive. Without truth columns only its labels count."""
     from slipguard.evaluate import measure
 
-    recording = open_recording(drive)
+    recording, config = open_recording(drive), Config.load(rover)
+    check_match(config, rover, recording)
     known = [name for name in TRUTH if name in recording.columns]
     readings, rows = [], []
     for row in recording:
@@ -166,7 +167,7 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
     truth = dict(zip(("t_s", *TRUTH), values, strict=True))
     events = recording.labels.events or ()
     check_inside(drive, events, float(values[0].min()), float(values[0].max()))
-    return measure(readings, truth, events, Config.load(rover), name=name)
+    return measure(readings, truth, events, config, name=name)
 
 
 def _simulated(
