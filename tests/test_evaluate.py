@@ -165,6 +165,30 @@ def test_a_roll_that_ends_within_a_count_need_not_be_found():
         assert sum(out.short_missed.values()) + sum(out.missed.values()) == 1
 
 
+@pytest.mark.parametrize("jump_s", [0.0, 100.0, -3.0])
+def test_ways_are_as_long_where_the_recording_has_a_gap_or_its_clock_goes_back(jump_s):
+    """A roll of 12 mm is one of 12 mm, whatever happens to the clock at another time: else what
+    must be found, and how far it rolled till then, is of other events."""
+    t_s = np.arange(0, 4, 0.01)
+    speed = np.where((t_s > 0.995) & (t_s < 1.195), 0.06, 0.0)
+    t_s = t_s + np.where(t_s > 3.0, jump_s, 0.0)
+    truth = {"t_s": t_s, "true_speed_mps": speed}
+    for wheel in ("fl", "fr", "rl", "rr"):
+        truth[f"true_{wheel}_slip_mps"] = truth[f"true_{wheel}_ground_mps"] = np.zeros(len(t_s))
+    roll = Label(kind="rolling", wheel=None, start_s=0.99, end_s=1.2, travel_m=0.012)
+    seen = Finding(
+        kind="rolling", wheel=None, since_s=1.1, value=6.0, threshold=2.0, unit="mm", detail="x"
+    )
+    decisions = [
+        make_decision(t_s=float(t), findings=(seen,) if k == 110 else ()) for k, t in enumerate(t_s)
+    ]
+    coarse = DEMO_ROVER.with_changes(encoders__counts_per_rev=24)  # 20 mm a count
+    assert measure([], truth, [roll], coarse, decisions=decisions).short_found == {"rolling": 1}
+    out = measure([], truth, [roll], DEMO_ROVER, decisions=decisions)
+    assert out.roll_travel_m == [pytest.approx(0.006, abs=0.001)]
+    assert out.hours == pytest.approx((max(t_s) - min(t_s)) / 3600.0)
+
+
 def test_the_error_of_speed_is_told_apart_by_how_many_wheels_spin():
     """With a wheel left that grips the speed is known; with none it is not, and a mean over both
     hides it."""

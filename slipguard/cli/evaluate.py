@@ -39,7 +39,7 @@ TRUTH = (
 def evaluate(
     folder: Annotated[
         Path | None,
-        typer.Argument(help="Recorded drives with truth columns and labels. None: simulate."),
+        typer.Argument(help="Recorded drives with labels; truth columns tell more. None: simulate."),
     ] = None,
     rover: Annotated[
         Path | None,

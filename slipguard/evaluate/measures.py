@@ -42,6 +42,7 @@ SLIP_MPS = 0.15
 ROLL_M = 0.002
 COUNTED = ("wheel_spin", "rolling")
 UNASKED = "unasked_mps"
+LONGEST_STEP_S = 0.5
 SPEED_PARTS = ("ordinary", "spinning", "all_spinning")
 
 
@@ -142,7 +143,7 @@ def measure(
         sd.append(decision.estimate.speed_sd_mps)
     out = Measures(drives=1)
     t = truth["t_s"]
-    out.hours = float(t[-1] - t[0]) / 3600.0
+    out.hours = float(np.ptp(t)) / 3600.0
     _speed_errors(out, truth, labels, np.array(speed), np.array(sd))
     episodes = log.episodes()
     _found(out, episodes, labels, truth, config, name, late_s)
@@ -280,16 +281,19 @@ def _slight(e: Episode, truth: Mapping[str, Array], late_s: float) -> bool:
     return False
 
 
-def _step_s(truth: Mapping[str, Array]) -> float:
-    t = truth["t_s"]
-    return float(t[-1] - t[0]) / max(1, len(t) - 1)
+def _steps_s(truth: Mapping[str, Array]) -> Array:
+    """Seconds from row to row (n,): none over a gap, or where the clock goes back."""
+    steps = np.diff(truth["t_s"], prepend=truth["t_s"][:1])
+    return np.where((steps >= 0.0) & (steps <= LONGEST_STEP_S), steps, 0.0)
 
 
 def _excess_m(truth: Mapping[str, Array], wheel: str | None, start_s: float, end_s: float) -> float:
     t = truth["t_s"]
     where = (t >= start_s) & (t <= end_s)
     slip = np.abs(truth[f"true_{wheel}_slip_mps"][where])
-    return math.inf if np.isnan(slip).all() else float(np.nansum(slip)) * _step_s(truth)
+    if np.isnan(slip).all():
+        return math.inf
+    return float(np.nansum(slip * _steps_s(truth)[where]))
 
 
 def _distance_m(
@@ -297,5 +301,5 @@ def _distance_m(
 ) -> float:
     t = truth["t_s"]
     where = (t >= start_s) & (t <= end_s)
-    way = np.cumsum(np.nan_to_num(truth[speed][where])) * _step_s(truth)
+    way = np.cumsum((np.nan_to_num(truth[speed]) * _steps_s(truth))[where])
     return float(way.max() - way.min()) if len(way) else 0.0
