@@ -91,6 +91,25 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("cache")
 
 
+# -- how long a drive is ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("jump_s", [1e9, -3.0])
+def test_a_clock_that_was_set_makes_no_hours(drives, tmp_path, jump_s):
+    """Beside 300,000 hours that nobody drove no false alarm would count."""
+    lines = drives[2].read_text().splitlines()
+    for k in range(500, len(lines)):
+        t_s, _, rest = lines[k].partition(",")
+        lines[k] = f"{float(t_s) + jump_s:.3f},{rest}"
+    path = tmp_path / drives[2].name
+    path.write_text("\n".join(lines) + "\n")
+    config = Config.load(ROVER)
+    drive = LabelledDrive(path=path, key=f"jump{jump_s}", labels=())
+    assert fuse(path, config).hours == pytest.approx(5.0 / 3600.0, rel=0.01)
+    (searched,) = tally_sets(drive, config, tmp_path, [{}])
+    assert tally_replay(drive, config).hours == searched.hours
+
+
 # -- the quick detectors ------------------------------------------------------------------------
 
 

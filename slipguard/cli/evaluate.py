@@ -39,7 +39,9 @@ TRUTH = (
 def evaluate(
     folder: Annotated[
         Path | None,
-        typer.Argument(help="Recorded drives with labels; truth columns tell more. None: simulate."),
+        typer.Argument(
+            help="Recorded drives with labels; truth columns tell more. Else simulates."
+        ),
     ] = None,
     rover: Annotated[
         Path | None,

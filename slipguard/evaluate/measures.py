@@ -142,8 +142,7 @@ def measure(
         speed.append(decision.estimate.speed_mps)
         sd.append(decision.estimate.speed_sd_mps)
     out = Measures(drives=1)
-    t = truth["t_s"]
-    out.hours = float(np.ptp(t)) / 3600.0
+    out.hours = float(_steps_s(truth).sum()) / 3600.0
     _speed_errors(out, truth, labels, np.array(speed), np.array(sd))
     episodes = log.episodes()
     _found(out, episodes, labels, truth, config, name, late_s)

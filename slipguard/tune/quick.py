@@ -39,7 +39,7 @@ class Quick:
     Attributes
     ----------
     hours : float
-        Length of the drive.
+        How long was recorded.
     """
 
     def __init__(self, fused: Fused, config: Config) -> None:
