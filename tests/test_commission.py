@@ -123,7 +123,7 @@ WRONG = [
     ("wheel.rr", "encoder of rr is dead", "supply", DEAD),
     ("wheel.fl", "one edge of four", "about 24", {"wiring": Wiring(scale=0.25)}),
     ("wheel.fl", "counts_per_rev is not 96", "about 67", {"wiring": Wiring(scale=0.7)}),
-    ("brake.fl", "the command for fl presses fr", "outputs", BRAKES_SWAPPED),
+    ("brake.fl", "the command for fl presses fr, or fr was not tried", "outputs", BRAKES_SWAPPED),
     ("brake.rr", "brake of rr does not hold", "linkage", NO_BRAKE),
     ("brake.rr", "likelier nothing is pressed", "plug", NO_BRAKE),
     ("brake.rr", "brake of rr does not hold", "torque", WEAK),
