@@ -84,3 +84,10 @@ def test_counts_are_not_taken_for_speeds(capsys, folder: Path):
     rover.write_text(rover.read_text().replace(counted, "{kind: speed}"))
     assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.CONFIG
     assert "is this the rover of that drive?" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize("option", [("--scenarios", "twister"), ("--seeds", "5:7")])
+def test_what_is_simulated_is_not_asked_of_recordings(capsys, folder: Path, option):
+    """Whoever names scenarios and a folder believes that both were measured."""
+    assert main(["evaluate", str(folder), *option]) == Exit.USAGE
+    assert f"{option[0]} is for simulated drives" in " ".join(capsys.readouterr().err.split())

@@ -355,6 +355,12 @@ def test_other_lines_of_a_labels_file_stay(drive, capsys):
     assert load_labels(labels_path(drive)).proposed
 
 
+def test_force_alone_is_no_command(drive, capsys):
+    """Whoever forces something believes that it was written."""
+    assert main(["label", str(drive), "--force"]) == Exit.USAGE
+    assert "--force is for --write" in " ".join(capsys.readouterr().err.split())
+
+
 def test_the_rover_file_is_never_taken_for_labels(drive, capsys):
     """Labels of rover.csv would be rover.yaml."""
     named = drive.rename(drive.with_name("rover.csv"))

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
 
 MOST_NOTES = 20
+EVERY, SEEDS = "all", "1000:1004"
 TRUTH = (
     "true_speed_mps",
     *(f"true_{w}_{what}_mps" for w in WHEELS for what in ("slip", "ground")),
@@ -49,10 +50,10 @@ def evaluate(
     ] = None,
     scenarios: Annotated[
         str, typer.Option(help="Simulated scenarios, by name with commas, or 'all'.")
-    ] = "all",
+    ] = EVERY,
     seeds: Annotated[
         str, typer.Option(help="Seeds FIRST:LAST of simulated drives, LAST left out.")
-    ] = "1000:1004",
+    ] = SEEDS,
     closed_loop: Annotated[
         bool,
         typer.Option(
@@ -82,6 +83,12 @@ def evaluate(
         raise typer.BadParameter(
             "--closed-loop is for simulated drives; a recording does not react"
         )
+    for option, value, default in (
+        ("--scenarios", scenarios, EVERY),
+        ("--seeds", seeds, SEEDS),
+    ):
+        if folder is not None and value != default:
+            raise typer.BadParameter(f"{option} is for simulated drives, not for recorded ones")
     if variants:
         if folder is not None:
             raise typer.BadParameter("--variants is for simulated drives, not for recorded ones")
@@ -203,7 +210,7 @@ def _pairs(scenarios: str, seeds: str, every: Iterable[str] | None = None) -> li
     """Scenario and seed of each drive; ``every``: what 'all' scenarios means."""
     from slipguard.simulate import SCENARIOS
 
-    names = list(every or SCENARIOS) if scenarios == "all" else scenarios.split(",")
+    names = list(every or SCENARIOS) if scenarios == EVERY else scenarios.split(",")
     for name in names:
         if name not in SCENARIOS:
             near = suggest(name, sorted(SCENARIOS))

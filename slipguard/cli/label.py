@@ -61,6 +61,8 @@ def label(
     """
     if serve and (write or force):
         raise typer.BadParameter("--serve saves what you save in the page; leave --write out")
+    if force and not write:
+        raise typer.BadParameter("--force is for --write: it lets that replace confirmed labels")
     recording, config = open_drive(drive, rover, outputs=[])
     if write or serve:
         keep_rover_file(drive, rover)
