@@ -299,6 +299,27 @@ def test_speed_after_a_fifth_of_a_second(grade, speed_mps):
     assert roll.travel_m == pytest.approx(0.5 * 0.2 * speed_mps, abs=2e-3)
 
 
+def test_brakes_give_no_more_than_the_ground():
+    """On ground that hardly holds 20 % tyres slide: from v it takes v^2 / 2 g (mu cos - sin) more,
+    however strong the brakes (energy). A bound that forgets this promises millimetres on ice."""
+    strong = "brakes: {max_torque_nm: 50, lag_s: 0, slew_per_s: 1000}\n"
+    angle = math.atan(0.2)
+    grips, slides = (roll_back(rover(strong), 20.0, 5.0, friction=mu) for mu in (2.0, 0.22))
+    net = 9.80665 * (0.22 * math.cos(angle) - math.sin(angle))
+    way_m = 0.5 * slides.speed_mps * slides.found_s
+    assert slides.travel_m == pytest.approx(way_m + slides.speed_mps**2 / (2 * net), rel=0.02)
+    assert slides.travel_m > 3.0 * grips.travel_m
+    assert math.isinf(roll_back(rover(strong), 20.0, 5.0, friction=0.19).travel_m)
+    slippery = Wishes(friction=0.205, roll_mm=50.0)
+    assert line("roll-back on 20 %", wishes=slippery).verdict is Verdict.NOT_ENOUGH
+    assert "more grip" in line("roll-back on 20 %", wishes=slippery).change
+
+
+def test_a_faint_grade_is_held_too():
+    """It takes long until such a roll is found, which is no brake that does not hold."""
+    assert roll_back(rover(), 0.01, 5.0).travel_m < 1.0
+
+
 def test_roll_back_grows_with_grade_count_and_lag():
     """What makes it longer must make the number longer."""
     rolls = [roll_back(rover(), grade, 5.0).travel_m for grade in (2, 5, 10, 20, 30)]

@@ -410,6 +410,14 @@ def test_circle_takes_no_good_rover_for_swapped(steered):
         circle(drives, config.with_changes(rover__track_m=0.24), 3.0)
 
 
+@pytest.mark.parametrize("steered", ["front", "rear", "both"])
+def test_circle_refuses_steering_of_the_wrong_sign(steered):
+    """Without a gyro the rover's turning is told from the command: it would turn the other way."""
+    drives, config, _ = made.circle_drives(1, steered=steered)
+    wrong = [replace(drive, steer=-drive.steer) for drive in drives]
+    refused(lambda: circle(wrong, config, 3.0), "the sign of the steer command is wrong")
+
+
 def test_circle_refuses():
     """One side only; other turns than said; steering let go; a wheel that slipped."""
     drives, config, _ = made.circle_drives(1)
@@ -623,6 +631,8 @@ def test_deadband_refuses():
     refused(lambda: deadband(drive, config), "0 usable sweeps forward")
     still = replace(drive, throttle=0 * drive.throttle)
     refused(lambda: deadband(still, config), "no throttle command")
+    none = replace(drive, **{name: np.zeros(0) for name in ("command_s", "throttle", "steer")})
+    refused(lambda: deadband(none, config), "no throttle command")
 
 
 @pytest.mark.parametrize(
@@ -784,7 +794,9 @@ def test_a_patch_is_laid_over_a_rover_file(tmp_path):
     rover.write_text(ROVER)
     drive, config, truth = made.level_drive(1)
     one.write_text(patch_text(level(drive, config), "2026-01-02"))
+    mounted = Config.load(rover, one).imu.rotation_deg
     drive, config, _, tape_m = made.straight_drive(1)
+    config = config.with_changes(imu__rotation_deg=mounted)
     two.write_text(patch_text(straight(drive, config, tape_m), "2026-01-03"))
     both = Config.load(rover, one, two)
     assert both.imu.accel_bias_mps2[0] == pytest.approx(truth["accel_bias_x"], abs=0.03)
@@ -820,6 +832,35 @@ def test_a_wrong_patch_is_named_with_its_line(tmp_path, patch, message):
         Config.load(tmp_path / "rover.yaml", tmp_path / "patch.yaml")
     assert "patch.yaml" in str(caught.value)
     assert message in str(caught.value)
+
+
+def _patch(path: Path, step: str, rotation_deg: list[float]) -> Path:
+    text = f"calibration: {{{step}: {{}}}}\nimu: {{rotation_deg: {rotation_deg}}}\n"
+    path.write_text(text)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "message"),
+    [
+        (("level", [3, -2, 0]), ("straight", [0, 0, 1]), "another roll than level.yaml measured"),
+        (("level", [0, -2, 0]), ("straight", [0, 0, 1]), "another pitch than level.yaml measured"),
+        (("straight", [0, 0, 1]), ("level", [3, -2, 0]), "another yaw than straight.yaml measured"),
+    ],
+)
+def test_no_step_undoes_the_mounting_another_measured(tmp_path, first, second, message):
+    """Straight without --after level holds roll and pitch as they were guessed: laid over level's
+    they would tilt the rover again, by half a metre a second squared for three degrees."""
+    rover = tmp_path / "rover.yaml"
+    rover.write_text(ROVER)
+    patches = [_patch(tmp_path / f"{step}.yaml", step, angles) for step, angles in (first, second)]
+    with pytest.raises(ConfigError) as caught:
+        merged(rover, patches)
+    assert f"{second[0]}.yaml:2: imu.rotation_deg: {message}" in str(caught.value)
+    assert f"--after {first[0]}.yaml" in str(caught.value)
+    _patch(patches[0], first[0], [3, -2, 0] if first[0] == "level" else [0, 0, 1])
+    _patch(patches[1], second[0], [3, -2, 1])  # with --after it keeps what was measured before
+    assert yaml.safe_load(merged(rover, patches))["imu"]["rotation_deg"] == [3, -2, 1]
 
 
 @pytest.mark.parametrize(

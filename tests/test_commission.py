@@ -19,7 +19,7 @@ import yaml
 from sizes import rest_large
 from synthetic import QUICK
 
-from slipguard import Config, ConfigError, RecordingError
+from slipguard import Config, ConfigError, Guard, RecordingError
 from slipguard.cli import main
 from slipguard.cli.commission import _by_hand
 from slipguard.cli.exits import Exit
@@ -123,7 +123,7 @@ WRONG = [
     ("wheel.rr", "encoder of rr is dead", "supply", DEAD),
     ("wheel.fl", "one edge of four", "about 24", {"wiring": Wiring(scale=0.25)}),
     ("wheel.fl", "counts_per_rev is not 96", "about 67", {"wiring": Wiring(scale=0.7)}),
-    ("brake.fl", "the command for fl presses fr", "outputs", BRAKES_SWAPPED),
+    ("brake.fl", "the command for fl presses fr, or fr was not tried", "outputs", BRAKES_SWAPPED),
     ("brake.rr", "brake of rr does not hold", "linkage", NO_BRAKE),
     ("brake.rr", "likelier nothing is pressed", "plug", NO_BRAKE),
     ("brake.rr", "brake of rr does not hold", "torque", WEAK),
@@ -520,3 +520,14 @@ def test_run_warns_the_driver(commissioned, tmp_path, monkeypatch, capsys):
     assert "Armed: every check passed." in told
     warned = "warning   not commissioned: no rover.commissioned.yaml beside the rover file"
     assert (warned in told) != commissioned
+
+
+@pytest.mark.parametrize("age_s", [math.inf, math.nan])
+def test_a_link_whose_age_is_no_number_counts_as_lost(age_s):
+    """As the guard takes it: a receiver that says so has no link, and is no cut link untried."""
+    collector, guard = Collector(DEMO_ROVER), Guard(DEMO_ROVER)
+    for t_s, age in ((0.0, 0.1), (0.1, age_s), (0.2, None)):
+        reading = Reading(t_s=t_s, command_age_s=age)
+        decision = guard.step(reading)
+        collector.take(reading, decision, sent=0.0, brakes=decision.brakes)
+    assert [s.command_age_s for s in collector.samples] == [0.1, math.inf, math.inf]

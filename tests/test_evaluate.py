@@ -19,6 +19,7 @@ from slipguard.evaluate.tables import as_json, rate_interval, tables
 
 pytest.importorskip("mujoco")
 
+from slipguard import Finding, Reading
 from slipguard.engines import quickest
 from slipguard.evaluate.trials import open_loop, trial
 from slipguard.guard import Guard
@@ -106,6 +107,35 @@ def test_what_is_invented_is_told_from_what_is_slight():
     assert out.false == {}
 
 
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_rolling_found_of_a_rover_that_drives_as_asked_is_invented(way):
+    """It moves, and that is what its driver wants: a detector that says so of every drive must not
+    be told from a good one by nothing."""
+    t_s = np.arange(0, 4, 0.01)
+    truth = {"t_s": t_s, "true_speed_mps": np.where(t_s > 1.0, 0.5 * way, 0.0)}
+    roll = Finding(
+        kind="rolling",
+        wheel=None,
+        since_s=2.0,
+        value=50.0,
+        threshold=2.0,
+        unit="mm",
+        detail="made up",
+    )
+    decisions = [
+        make_decision(t_s=float(t), findings=(roll,) if 2.0 < t < 2.5 else ()) for t in t_s
+    ]
+    for asked, told in ((way, "false"), (0.0, "slight"), (-way, "slight")):
+        readings = [
+            Reading(t_s=float(t), throttle=0.5 * asked if k == 0 else None, command_age_s=0.1)
+            for k, t in enumerate(t_s)
+        ]
+        out = measure(readings, truth, [], DEMO_ROVER, decisions=decisions)
+        assert getattr(out, told) == {"rolling": 1}
+        assert out.false.keys() | out.slight.keys() == {"rolling"}
+        assert len(out.false) + len(out.slight) == 1
+
+
 def test_a_finding_may_be_as_late_as_the_data_it_is_made_of():
     """Wheel data of 0.2 s ago tell of a spin that is over: it was found, and nothing invented."""
     t_s = np.arange(0, 2, 0.01)
@@ -133,6 +163,30 @@ def test_a_roll_that_ends_within_a_count_need_not_be_found():
         told = out.short_missed if apart else out.missed
         assert told == {"rolling": 1}
         assert sum(out.short_missed.values()) + sum(out.missed.values()) == 1
+
+
+@pytest.mark.parametrize("jump_s", [0.0, 100.0, -3.0])
+def test_ways_are_as_long_where_the_recording_has_a_gap_or_its_clock_goes_back(jump_s):
+    """A roll of 12 mm is one of 12 mm, whatever happens to the clock at another time: else what
+    must be found, and how far it rolled till then, is of other events."""
+    t_s = np.arange(0, 4, 0.01)
+    speed = np.where((t_s > 0.995) & (t_s < 1.195), 0.06, 0.0)
+    t_s = t_s + np.where(t_s > 3.0, jump_s, 0.0)
+    truth = {"t_s": t_s, "true_speed_mps": speed}
+    for wheel in ("fl", "fr", "rl", "rr"):
+        truth[f"true_{wheel}_slip_mps"] = truth[f"true_{wheel}_ground_mps"] = np.zeros(len(t_s))
+    roll = Label(kind="rolling", wheel=None, start_s=0.99, end_s=1.2, travel_m=0.012)
+    seen = Finding(
+        kind="rolling", wheel=None, since_s=1.1, value=6.0, threshold=2.0, unit="mm", detail="x"
+    )
+    decisions = [
+        make_decision(t_s=float(t), findings=(seen,) if k == 110 else ()) for k, t in enumerate(t_s)
+    ]
+    coarse = DEMO_ROVER.with_changes(encoders__counts_per_rev=24)  # 20 mm a count
+    assert measure([], truth, [roll], coarse, decisions=decisions).short_found == {"rolling": 1}
+    out = measure([], truth, [roll], DEMO_ROVER, decisions=decisions)
+    assert out.roll_travel_m == [pytest.approx(0.006, abs=0.001)]
+    assert out.hours == pytest.approx(4.0 / 3600.0, rel=0.01), "a rate is of what was recorded"
 
 
 def test_the_error_of_speed_is_told_apart_by_how_many_wheels_spin():

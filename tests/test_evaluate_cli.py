@@ -65,3 +65,29 @@ def test_a_recording_cannot_be_driven_in_closed_loop(capsys, folder: Path):
     """An option that would do nothing is refused, not ignored."""
     assert main(["evaluate", str(folder), "--closed-loop"]) == Exit.USAGE
     assert "a recording does not react" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_drive_without_rows_is_told(capsys, folder: Path):
+    """A recorder that was stopped at once leaves such a file among the others."""
+    drive = folder / "mine.csv"
+    drive.write_text(drive.read_text().splitlines()[0] + "\n", encoding="utf-8")
+    assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.RECORDING
+    err = capsys.readouterr().err
+    assert "mine.csv: the drive holds no rows" in err
+
+
+def test_counts_are_not_taken_for_speeds(capsys, folder: Path):
+    """A rover file of other wheel sensors would find nothing, and look like peace."""
+    rover = folder / "rover.yaml"
+    counted = "{counts_per_rev: 96, direction: quadrature}"
+    assert counted in rover.read_text()
+    rover.write_text(rover.read_text().replace(counted, "{kind: speed}"))
+    assert main(["evaluate", str(folder), "--workers", "1"]) == Exit.CONFIG
+    assert "is this the rover of that drive?" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize("option", [("--scenarios", "twister"), ("--seeds", "5:7")])
+def test_what_is_simulated_is_not_asked_of_recordings(capsys, folder: Path, option):
+    """Whoever names scenarios and a folder believes that both were measured."""
+    assert main(["evaluate", str(folder), *option]) == Exit.USAGE
+    assert f"{option[0]} is for simulated drives" in " ".join(capsys.readouterr().err.split())

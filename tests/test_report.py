@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from demo import REPLAY
+from demo import REPLAY, cut
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -25,7 +25,7 @@ from slipguard.recording import labels_path, open_recording
 from slipguard.report import report_drive, write_page
 from slipguard.report.events import events_of
 from slipguard.report.figures import draw
-from slipguard.report.gather import dead_reckoning
+from slipguard.report.gather import dead_reckoning, from_one_start
 from slipguard.report.panels import DASH, PANELS, axis_end, panels_for
 from slipguard.report.shrink import bins_of, pack, pack_bins
 
@@ -259,6 +259,25 @@ def test_a_circle_driven_is_a_circle_seen_from_above():
     np.testing.assert_allclose(path[-1], path[0], atol=0.01)
 
 
+def test_truth_begins_where_the_estimate_does_and_heads_the_same_way(tmp_path):
+    """Truth knows north, the estimate only its own start: a rover that stands turned round went,
+    by the page, the opposite way."""
+    drive = cut("reverse_off_the_clay", 0.0, 5.0, tmp_path)
+    report = report_drive(open_recording(drive), Config.load(REPLAY / "rover.yaml"))
+    apart = np.linalg.norm(report.true_path_m - report.path_m, axis=1)
+    assert np.abs(report.true_path_m[:, 0]).max() > 0.1, "it moves"
+    assert apart[0] == 0.0
+    assert apart.max() < 0.05
+    turned = np.exp(2.1j) * np.exp(1j * np.linspace(0.0, 2.0, 50)) * 3.0  # an arc, somewhere
+    same = np.exp(1j * np.linspace(0.0, 2.0, 50)) * 3.0
+    path, true = (np.column_stack((z.real, z.imag)) for z in (same - same[0], turned + 7.0))
+    np.testing.assert_allclose(from_one_start(true, path), path, atol=1e-9)
+    still = np.full((50, 2), 3.0)
+    np.testing.assert_allclose(from_one_start(still, 0.0 * path), 0.0)
+    true[:3] = np.nan
+    assert np.isnan(from_one_start(true, path)[:3]).all()
+
+
 # -- the command ---------------------------------------------------------------------------------
 
 
@@ -275,6 +294,20 @@ def test_the_drive_is_never_overwritten(short, capsys):
     assert main(["report", str(short), "-o", str(short)]) == Exit.USAGE
     assert short.read_bytes() == before
     assert "is read or written already" in capsys.readouterr().err
+
+
+def test_a_page_or_picture_of_another_drive_is_not_written_over(short, monkeypatch, capsys):
+    """Every recorded run has its drive-000.csv: their pages have the same name."""
+    monkeypatch.chdir(short.parent)
+    for name, options in (("short.html", ()), ("mine.png", ("--png", "mine.png", "-o", "a.html"))):
+        Path(name).write_text("of another drive")
+        assert main(["report", str(short), *options]) == Exit.USAGE
+        told = " ".join(capsys.readouterr().err.split())
+        assert f"{name}: already there; name another file, or give --force" in told
+        assert Path(name).read_text() == "of another drive"
+    assert not Path("a.html").exists()
+    assert main(["report", str(short), "--force"]) == Exit.DONE
+    assert Path("short.html").read_text().startswith("<!")
 
 
 def test_labels_of_another_drive_are_refused_and_no_page_written(short, tmp_path, capsys):

@@ -136,6 +136,29 @@ def test_what_is_drawn_never_hides_an_extreme(open_page, clay_page, clay):
             assert min(values) == pytest.approx(part.min(), rel=1e-3, abs=1e-9)
 
 
+def test_no_line_leads_over_a_gap_of_the_recording(open_page, clay, tmp_path):
+    """Nobody measured what happened there: a straight line of a hundred seconds looks as if."""
+    t_s = clay.t_s + np.where(clay.t_s > 5.0, 100.0, 0.0)
+    path = tmp_path / "gap.html"
+    write_page(replace(clay, t_s=t_s), path)
+    page = open_page(path)
+    first = int(np.argmax(t_s > 50.0))
+    for a, b, step in ((0, len(t_s), 1), (0, len(t_s), 7), (first - 3, first + 3, 5)):
+        drawn = page.evaluate(
+            "([a, b, s]) => { const c = page.columns(a, b, s, ['slip_fl']);"
+            " return [[...c.t], [...c.slip_fl]].map((x) => x.map((v) => v === v ? v : null)) }",
+            [a, b, step],
+        )
+        where, slip = drawn
+        breaks = [k for k, value in enumerate(slip) if value is None]
+        assert len(breaks) == 1
+        assert max(t for t in where[: breaks[0]] if t is not None) < 6.0
+        assert min(t for t in where[breaks[0] + 1 :] if t is not None) > 104.0
+        known = [value for value in slip if value is not None]
+        part = clay.channels["slip_fl"][a:b]
+        assert (min(known), max(known)) == pytest.approx((part.min(), part.max()), rel=1e-3)
+
+
 def test_light_and_dark_by_the_system_and_by_the_switch(open_page, clay_page):
     """The plots follow too, not the page alone."""
     colour = "Bokeh.documents[0].roots()[1].outline_line_color"

@@ -10,7 +10,7 @@ from slipguard.cli import main
 from slipguard.cli.exits import Exit
 from slipguard.errors import SIMULATOR_NEEDED
 from slipguard.recording import labels_path, load_labels, open_recording
-from slipguard.simulate import SCENARIOS
+from slipguard.simulate import DEMO_ROVER_YAML, SCENARIOS
 
 MINE = """\
 from dataclasses import replace
@@ -91,3 +91,27 @@ def test_without_the_engine(capsys, monkeypatch):
     code, _, err = simulate(capsys, "hill_start")
     assert code == Exit.USAGE
     assert SIMULATOR_NEEDED in " ".join(err.split())
+
+
+def test_no_rover_file_and_no_labels_are_written_over(capsys, mine: Path, tmp_path: Path):
+    """Labels stand beside the drive under its name: those of rover.csv would be rover.yaml."""
+    rover, labels = tmp_path / "rover.yaml", tmp_path / "line.yaml"
+    rover.write_text(DEMO_ROVER_YAML, encoding="utf-8")
+    labels.write_text("events: []  # mine\n", encoding="utf-8")
+    for out, more, answer in (
+        ("rover.csv", ("--force",), "which is the rover file"),
+        ("rover.csv.gz", (), "which is the rover file"),
+        ("line.csv", (), "line.yaml is there already"),
+    ):
+        code, _, err = simulate(capsys, f"{mine}:steep", "--out", tmp_path / out, *more)
+        assert (code, answer in " ".join(err.split())) == (Exit.USAGE, True)
+    other = tmp_path / "other.yaml"
+    other.write_text(DEMO_ROVER_YAML, encoding="utf-8")
+    arguments = (f"{mine}:steep", "--rover", other, "--out", tmp_path / "other.csv", "--force")
+    assert simulate(capsys, *arguments)[0] == Exit.USAGE
+    assert rover.read_text() == other.read_text() == DEMO_ROVER_YAML
+    assert labels.read_text() == "events: []  # mine\n"
+    assert not list(tmp_path.glob("*.csv*"))
+    code, _, _ = simulate(capsys, f"{mine}:steep", "--out", tmp_path / "line.csv", "--force")
+    assert code == Exit.DONE
+    assert load_labels(labels).source

@@ -91,6 +91,25 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("cache")
 
 
+# -- how long a drive is ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("jump_s", [1e9, -3.0])
+def test_a_clock_that_was_set_makes_no_hours(drives, tmp_path, jump_s):
+    """Beside 300,000 hours that nobody drove no false alarm would count."""
+    lines = drives[2].read_text().splitlines()
+    for k in range(500, len(lines)):
+        t_s, _, rest = lines[k].partition(",")
+        lines[k] = f"{float(t_s) + jump_s:.3f},{rest}"
+    path = tmp_path / drives[2].name
+    path.write_text("\n".join(lines) + "\n")
+    config = Config.load(ROVER)
+    drive = LabelledDrive(path=path, key=f"jump{jump_s}", labels=())
+    assert fuse(path, config).hours == pytest.approx(5.0 / 3600.0, rel=0.01)
+    (searched,) = tally_sets(drive, config, tmp_path, [{}])
+    assert tally_replay(drive, config).hours == searched.hours
+
+
 # -- the quick detectors ------------------------------------------------------------------------
 
 
@@ -674,6 +693,22 @@ def _trials(study: Path) -> int:
 
 
 @pytest.mark.usefixtures("quick_replay")
+@pytest.mark.parametrize("others", ["2", "0"])
+def test_other_parts_do_not_go_on_with_the_same_study(drives, cache, tmp_path, capsys, others):
+    """Part 1 of two holds other drives than part 1 of three: what was tried on these is no result
+    of those, and would be judged on drives it was chosen on."""
+    few = ("--sets", "8", "--study", str(tmp_path / "s.db"))
+    first = _tune(drives, cache, tmp_path / "a.yaml", *few, "--folds", "3")
+    assert main(first) == Exit.DONE
+    again = _tune(drives, cache, tmp_path / "b.yaml", *few, "--folds", others)
+    assert main(again) == Exit.RECORDING
+    same = _tune(drives, cache, tmp_path / "c.yaml", *few, "--folds", "4")
+    assert main(same) == Exit.DONE, "three drives make three parts"
+    told = " ".join(capsys.readouterr().err.split())
+    assert "s.db: a study of other drives, labels or settings, of another seed or other " in told
+
+
+@pytest.mark.usefixtures("quick_replay")
 def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path, capsys):
     """Sets of two searches in one study would be neither."""
     few = ("--sets", "8", "--folds", "0", "--study", str(tmp_path / "s.db"))
@@ -684,7 +719,7 @@ def test_another_seed_does_not_go_on_with_the_same_study(drives, cache, tmp_path
     assert ("has the same settings as" in said) == same, "a file is no gain"
     arguments = _tune(drives[2:], cache, tmp_path / "b.yaml", *few, "--seed", "5")
     assert main(arguments) == Exit.RECORDING
-    assert "s.db: a study of other drives, labels or settings, of another seed or version" in (
+    assert "s.db: a study of other drives, labels or settings, of another seed" in (
         capsys.readouterr().err
     )
 

@@ -32,7 +32,7 @@ def draw(config: Config, wishes: Wishes, path: Path) -> None:
     grades = [g for g in GRADES_PERCENT if g <= min(40.0, 1.5 * max(20.0, wishes.grade_percent))]
     highest = 2.0 * wishes.roll_mm
     for label, rover, style in _curves(config):
-        rolls = [1e3 * roll_back(rover, g, mass).travel_m for g in grades]
+        rolls = [1e3 * roll_back(rover, g, mass, friction=wishes.friction).travel_m for g in grades]
         axes.plot(grades, rolls, label=label, **style)
         highest = max(highest, *(r for r in rolls if r < 1e4))
     axes.axhline(

@@ -42,16 +42,19 @@ class RollBack:
     speed_mps: float
 
 
-def roll_back(config: Config, grade_percent: float, mass_kg: float) -> RollBack:
+def roll_back(
+    config: Config, grade_percent: float, mass_kg: float, *, friction: float = math.inf
+) -> RollBack:
     """Roll of a rover of ``mass_kg`` from rest, without drive, until its brakes hold it.
 
     It is found when the travel passes ``rolling.travel_mm`` and a whole count (the worst phase of
     the encoders) and the speed is beyond what the filter leaves open; one encoder reading, one
     IMU sample and the sensors' delays later the brakes are asked for. Their command rises at
     ``brakes.slew_per_s`` to what the hold presses with, and follows with ``brakes.lag_s``. Even
-    acceleration g sin(angle) until then (kinematics). Rolling resistance, the inertia of wheels and
-    motor, and the luck of four encoders with different phases are left out, which makes the answer
-    a bound: simulated rolls are 0.4 of it with 96 counts and 0.1 to 0.35 with 24.
+    acceleration g sin(angle) until then (kinematics); brakes slow it by no more than
+    ``friction`` g cos(angle), from where on tyres slide (statics). Rolling resistance, the inertia
+    of wheels and motor, and the luck of four encoders with different phases are left out, which
+    makes the answer a bound: simulated rolls are 0.4 of it with 96 counts, 0.1 to 0.35 with 24.
     """
     angle = grade_rad(grade_percent)
     pull = GRAVITY_MPS2 * math.sin(angle)
@@ -70,15 +73,16 @@ def roll_back(config: Config, grade_percent: float, mass_kg: float) -> RollBack:
     command = position = 0.0
     bite, fastest = math.inf, speed
     share = 1.0 if config.brakes.lag_s <= 0 else 1.0 - math.exp(-STEP_S / config.brakes.lag_s)
+    grip = friction * GRAVITY_MPS2 * math.cos(angle)
     while speed > 0.0:
-        if time > LONGEST_S:
+        if time > found + LONGEST_S:
             travel = math.inf
             break
         creep = hold.brake + hold.press_per_mm * 1e3 * travel
         wanted = min(1.0, max(level, creep))
         command = min(wanted, command + config.brakes.slew_per_s * STEP_S)
         position += (command - position) * share
-        accel = pull - position / per_mps2
+        accel = pull - min(position / per_mps2, grip)
         if accel <= 0.0:
             bite = min(bite, time)
         speed += accel * STEP_S

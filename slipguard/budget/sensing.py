@@ -60,12 +60,16 @@ def _grades(wishes: Wishes) -> list[float]:
 
 
 def _roll(config: Config, given: frozenset[str], wishes: Wishes, grade: float) -> Line:
-    roll = roll_back(config, grade, config.rover.mass_kg + wishes.payload_kg)
+    mass = config.rover.mass_kg + wishes.payload_kg
+    roll = roll_back(config, grade, mass, friction=wishes.friction)
+    slides = roll.travel_m > 1.1 * roll_back(config, grade, mass).travel_m
     has, allowed = 1e3 * roll.travel_m, wishes.roll_mm
     verdict = at_most(has, allowed, barely=2.0 * allowed)
     change = ""
     if "brakes.max_torque_nm" not in given:
         verdict, change = Verdict.NOT_KNOWN, "give brakes.max_torque_nm"
+    elif slides and verdict is not Verdict.ENOUGH:
+        change = f"more grip: with --friction {wishes.friction:g} braked tyres slide on {grade:g} %"
     elif math.isinf(has):
         change = "stronger brakes: these never hold it"
     elif verdict is not Verdict.ENOUGH:

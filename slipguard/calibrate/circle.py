@@ -205,6 +205,7 @@ def _turn(samples: Samples, config: Config, turns: float) -> _Turn:
         bad = ", ".join(w for w, c in zip(WHEELS, counted, strict=True) if c <= 0)
         raise samples.refuse(f"{bad} did not count forwards: see to it first (straight)")
     steer = _steer(samples, config)
+    _check_sign(samples, config, steer, angle)
     sd = math.hypot(float(s1[2]), float(s2[2])) / 2.0 * (t[-1] - t[0])
     return _Turn(samples, angle, felt, sd, steer, counted * config.count_m)
 
@@ -224,6 +225,18 @@ def _steer(samples: Samples, config: Config) -> float:
             "turn the wheels before driving off, and hold them until it stands"
         )
     return float(np.mean(steer))
+
+
+def _check_sign(samples: Samples, config: Config, steer: float, angle_rad: float) -> None:
+    """Refuse a command that points the wheels the other way than it turned."""
+    behind = config.rover.steered == "rear"
+    if steer * angle_rad * (-1.0 if behind else 1.0) < 0.0:
+        turned = "left" if angle_rad > 0 else "right"
+        points = ", which turns a rover steered behind to the right" if behind else ""
+        raise samples.refuse(
+            f"turned to the {turned} with a steer command of {steer:+.2f}: the sign of the steer "
+            f"command is wrong; positive is wheels that point to the left{points}"
+        )
 
 
 def _track(turn: _Turn, lever: Array) -> float:

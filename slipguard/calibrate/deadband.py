@@ -51,10 +51,10 @@ def deadband(samples: Samples, config: Config) -> Calibration:
         neutral.
     """
     samples.need_counts()
+    if len(samples.command_s) < 10 or not np.any(np.abs(samples.throttle) > 0.02):
+        raise samples.refuse("no throttle command in it; record throttle and raise it slowly")
     u = np.interp(samples.wheel_s, samples.command_s, samples.throttle)
     way = np.mean(samples.counts, axis=1)
-    if len(samples.command_s) < 10 or not np.any(np.abs(u) > 0.02):
-        raise samples.refuse("no throttle command in it; record throttle and raise it slowly")
     sweeps = _sweeps(samples, u)
     found: dict[int, list[float]] = {1: [], -1: []}
     for sweep in sweeps:

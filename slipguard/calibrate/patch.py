@@ -26,6 +26,10 @@ WRITES = {
 }
 """Step to the settings it may write."""
 
+ANGLES = ("roll", "pitch", "yaw")
+MEASURED = {"level": ("roll", "pitch"), "straight": ("yaw",)}
+"""Step to the angles of ``imu.rotation_deg`` it measures; it keeps the others as it found them."""
+
 
 def patch_text(calibration: Calibration, date: str) -> str:
     """The patch of one calibration.
@@ -66,9 +70,11 @@ def merged(rover: str | os.PathLike[str], patches: Sequence[str | os.PathLike[st
         _check_origin(load_section(read_text(path, "calibration"), str(path)))
     # Each is judged where it stands, so that an error names the right file.
     Config.load(rover, *patches)
+    sections = [load_section(read_text(path, "calibration"), str(path)) for path in patches]
+    _check_mounting(sections)
     document = plain(load_section(read_text(rover, "rover file"), str(rover)))
-    for path in patches:
-        _lay_over(document, plain(load_section(read_text(path, "calibration"), str(path))))
+    for section in sections:
+        _lay_over(document, plain(section))
     names = ", ".join(os.path.basename(p) for p in (rover, *patches))
     return f"# Made by slipguard calibrate apply from {names}\n{_dump(document)}"
 
@@ -89,6 +95,26 @@ def _check_origin(patch: Section) -> None:
                 said = f"not written by {' or '.join(steps)}: {wanted}"
                 where = patch if key is None else patch.section(section)
                 raise where.error(section if key is None else key, said)
+
+
+def _check_mounting(patches: Sequence[Section]) -> None:
+    """Refuse a patch that would undo an angle of the IMU that one before it measured."""
+    told: dict[str, tuple[float, str]] = {}
+    for patch in patches:
+        angles = patch.section("imu").get("rotation_deg") if "imu" in patch else None
+        if angles is None:
+            continue
+        mine = {name for step in patch.section("calibration") for name in MEASURED.get(step, ())}
+        for name, angle in zip(ANGLES, angles, strict=True):
+            if name in mine:
+                told[name] = (angle, os.path.basename(patch.source))
+            elif name in told and angle != told[name][0]:
+                before = told[name][1]
+                raise patch.section("imu").error(
+                    "rotation_deg",
+                    f"another {name} than {before} measured; work this out again, with "
+                    f"--after {before}",
+                )
 
 
 def _lay_over(under: dict[str, Any], over: Mapping[str, Any]) -> None:

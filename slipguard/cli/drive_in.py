@@ -47,6 +47,23 @@ def open_drive(
     return recording, config
 
 
+def keep_rover_file(drive: Path, rover: Path | None) -> None:
+    """Refuse to write labels of a drive whose name makes them the rover file: of rover.csv they
+    are in rover.yaml.
+
+    Raises
+    ------
+    typer.BadParameter
+    """
+    labels = labels_path(drive)
+    taken = {realpath(_rover_path(drive, name)) for name in (rover, None)}
+    if realpath(labels) in taken:
+        raise typer.BadParameter(
+            f"{drive}: its labels would be {labels}, which is the rover file; give the drive "
+            "another name"
+        )
+
+
 def load_rover(drive: Path, rover: Path | None, *patches: Path) -> Config:
     """``rover``, or the rover.yaml beside the drive, with ``patches`` laid over it.
 

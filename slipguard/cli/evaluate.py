@@ -23,13 +23,14 @@ from slipguard.config import Config
 from slipguard.errors import SIMULATOR_NEEDED, ConfigError, RecordingError
 from slipguard.reading import WHEELS
 from slipguard.recording import labels_path, open_recording
-from slipguard.recording.find import check_inside, find_drives
+from slipguard.recording.find import check_inside, check_match, find_drives
 from slipguard.section import suggest
 
 if TYPE_CHECKING:
     from slipguard.evaluate import Measures, Trial
 
 MOST_NOTES = 20
+EVERY, SEEDS = "all", "1000:1004"
 TRUTH = (
     "true_speed_mps",
     *(f"true_{w}_{what}_mps" for w in WHEELS for what in ("slip", "ground")),
@@ -39,7 +40,9 @@ TRUTH = (
 def evaluate(
     folder: Annotated[
         Path | None,
-        typer.Argument(help="Recorded drives with truth columns and labels. None: simulate."),
+        typer.Argument(
+            help="Recorded drives with labels; truth columns tell more. Else simulates."
+        ),
     ] = None,
     rover: Annotated[
         Path | None,
@@ -47,10 +50,10 @@ def evaluate(
     ] = None,
     scenarios: Annotated[
         str, typer.Option(help="Simulated scenarios, by name with commas, or 'all'.")
-    ] = "all",
+    ] = EVERY,
     seeds: Annotated[
         str, typer.Option(help="Seeds FIRST:LAST of simulated drives, LAST left out.")
-    ] = "1000:1004",
+    ] = SEEDS,
     closed_loop: Annotated[
         bool,
         typer.Option(
@@ -80,6 +83,12 @@ def evaluate(
         raise typer.BadParameter(
             "--closed-loop is for simulated drives; a recording does not react"
         )
+    for option, value, default in (
+        ("--scenarios", scenarios, EVERY),
+        ("--seeds", seeds, SEEDS),
+    ):
+        if folder is not None and value != default:
+            raise typer.BadParameter(f"{option} is for simulated drives, not for recorded ones")
     if variants:
         if folder is not None:
             raise typer.BadParameter("--variants is for simulated drives, not for recorded ones")
@@ -154,18 +163,20 @@ def measure_file(drive: Path, rover: Path, name: str) -> Measures:
     """Measure a recorded, labelled drive. Without truth columns only its labels count."""
     from slipguard.evaluate import measure
 
-    recording = open_recording(drive)
+    recording, config = open_recording(drive), Config.load(rover)
+    check_match(config, rover, recording)
     known = [name for name in TRUTH if name in recording.columns]
     readings, rows = [], []
     for row in recording:
         readings.append(row.reading)
         rows.append((row.reading.t_s, *(row.number(n) if n in known else math.nan for n in TRUTH)))
+    if not readings:
+        raise RecordingError(f"{drive}: the drive holds no rows")
     values = np.array(rows, dtype=float).T
     truth = dict(zip(("t_s", *TRUTH), values, strict=True))
     events = recording.labels.events or ()
-    if readings:
-        check_inside(drive, events, float(values[0].min()), float(values[0].max()))
-    return measure(readings, truth, events, Config.load(rover), name=name)
+    check_inside(drive, events, float(values[0].min()), float(values[0].max()))
+    return measure(readings, truth, events, config, name=name)
 
 
 def _simulated(
@@ -199,7 +210,7 @@ def _pairs(scenarios: str, seeds: str, every: Iterable[str] | None = None) -> li
     """Scenario and seed of each drive; ``every``: what 'all' scenarios means."""
     from slipguard.simulate import SCENARIOS
 
-    names = list(every or SCENARIOS) if scenarios == "all" else scenarios.split(",")
+    names = list(every or SCENARIOS) if scenarios == EVERY else scenarios.split(",")
     for name in names:
         if name not in SCENARIOS:
             near = suggest(name, sorted(SCENARIOS))

@@ -1,4 +1,4 @@
-"""Files a command makes: new ones, never over another."""
+"""Files a command makes: new ones, never over another unless told to."""
 
 from __future__ import annotations
 
@@ -20,6 +20,19 @@ def check_ending(option: str, path: Path | None, *endings: str) -> None:
     if path is not None and not path.name.lower().endswith(endings):
         raise typer.BadParameter(
             f"{option} {path}: expected a name ending in {' or '.join(endings)}"
+        )
+
+
+def check_new(option: str, path: Path | None, *, force: bool) -> None:
+    """Refuse a file that is there, unless it may be replaced.
+
+    Raises
+    ------
+    typer.BadParameter
+    """
+    if path is not None and path.exists() and not force:
+        raise typer.BadParameter(
+            f"{option} {path}: already there; name another file, or give --force"
         )
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -12,12 +12,16 @@ from rich.console import Console
 from rich.text import Text
 
 from slipguard.cli.console import console, table
-from slipguard.cli.drive_in import open_drive, with_progress
+from slipguard.cli.drive_in import keep_rover_file, open_drive, with_progress
 from slipguard.cli.label_serve import PORT, serve_labels
 from slipguard.errors import RecordingError
 from slipguard.label import Proposals, propose
-from slipguard.recording import Labels, Recording, labels_path, save_labels
+from slipguard.recording import Recording, labels_path
 from slipguard.recording.find import check_inside
+from slipguard.recording.labels import event_keys
+from slipguard.recording.relabel import keep_old, relabelled
+from slipguard.recording.whole import part_of
+from slipguard.section import read_text
 from slipguard.summary import times_note
 
 
@@ -58,7 +62,11 @@ def label(
     """
     if serve and (write or force):
         raise typer.BadParameter("--serve saves what you save in the page; leave --write out")
+    if force and not write:
+        raise typer.BadParameter("--force is for --write: it lets that replace confirmed labels")
     recording, config = open_drive(drive, rover, outputs=[])
+    if write or serve:
+        keep_rover_file(drive, rover)
     if serve:
         serve_labels(
             drive,
@@ -80,7 +88,7 @@ def label(
     proposals = propose(recording, config, rows, use_truth=truth)
     _print(console(), recording, proposals, confirmed=confirmed)
     if write:
-        _write(path, before, proposals, keep=confirmed)
+        _write(path, proposals, keep=confirmed)
 
 
 def _print(out: Console, recording: Recording, proposals: Proposals, *, confirmed: bool) -> None:
@@ -121,14 +129,14 @@ def _print(out: Console, recording: Recording, proposals: Proposals, *, confirme
         out.print(Text(f"  {err}", style="yellow"))
 
 
-def _write(path: Path, before: Labels, proposals: Proposals, *, keep: bool) -> None:
+def _write(path: Path, proposals: Proposals, *, keep: bool) -> None:
+    before = read_text(path, "labels", RecordingError) if path.exists() else ""
     if keep:
-        kept = path.with_name(path.name + ".old")
-        try:
-            kept.write_bytes(path.read_bytes())
-        except OSError as err:
-            raise RecordingError(f"{kept}: cannot keep a copy: {err.strerror}") from err
-        typer.echo(f"{kept}: the labels as they were")
-    save_labels(replace(before, events=proposals.events, proposed=True), path)
+        typer.echo(f"{keep_old(path, before)}: the labels as they were")
+    events = [event_keys(event) for event in proposals.events]
+    text = relabelled(before, events, proposed=True, source=str(path))
+    with part_of(path) as part:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
     typer.echo(f"{path}: written, as proposed; look at them (slipguard report), then delete the")
     typer.echo('line "proposed: true"')

@@ -14,7 +14,7 @@ from slipguard.cli.drive_files import DecisionTable, write_events
 from slipguard.cli.drive_in import open_drive, with_progress
 from slipguard.cli.drive_text import print_summary
 from slipguard.cli.engine import checked_engine
-from slipguard.cli.files import check_ending
+from slipguard.cli.files import check_ending, check_new
 from slipguard.cli.json_text import JsonFile
 from slipguard.errors import RecordingError
 from slipguard.recording.find import check_inside
@@ -54,8 +54,7 @@ def replay(
     chosen = checked_engine(engine)
     check_ending("--out", out, ".csv", ".csv.gz")
     recording, config = open_drive(drive, rover, outputs=[out])
-    if out is not None and out.exists() and not force:
-        raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
+    check_new("--out", out, force=force)
     labels = recording.labels
     summary = DriveSummary()
     with ExitStack() as files:

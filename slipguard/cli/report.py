@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from slipguard.cli.drive_in import open_drive, with_progress
-from slipguard.cli.files import check_ending
+from slipguard.cli.files import check_ending, check_new
 from slipguard.recording import labels_path
 
 EXTRA_NEEDED = (
@@ -31,6 +31,9 @@ def report(
         Path | None,
         typer.Option(help="Write the plots as a picture too; needs Chromium or Chrome."),
     ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let the page and the picture replace older ones.")
+    ] = False,
     progress: Annotated[
         bool, typer.Option("--progress/--no-progress", help="Progress bar on long drives.")
     ] = True,
@@ -44,6 +47,8 @@ def report(
     recording, config = open_drive(drive, rover, outputs=[page, png])
     check_ending("--out", page, ".html", ".htm")
     check_ending("--png", png, ".png")
+    check_new("--out", page, force=force)
+    check_new("--png", png, force=force)
     try:
         from slipguard.report import report_drive, take_picture, write_page
     except ModuleNotFoundError as err:

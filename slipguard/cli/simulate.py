@@ -10,10 +10,12 @@ from rich.console import Console
 from rich.text import Text
 
 from slipguard.cli.console import console, table
+from slipguard.cli.drive_in import keep_rover_file
 from slipguard.cli.files import check_ending
 from slipguard.config import Config
 from slipguard.errors import SIMULATOR_NEEDED, unwritable
 from slipguard.guard import Guard
+from slipguard.recording import labels_path
 
 if TYPE_CHECKING:
     from slipguard.simulate import Drive, Outcome, Scenario
@@ -42,7 +44,9 @@ def simulate(
         Path | None,
         typer.Option(help="Write the drive to this .csv or .csv.gz file, its labels beside it."),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Let --out replace a file.")] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let --out replace a drive and its labels.")
+    ] = False,
 ) -> None:
     """Drive a simulated rover through a scenario.
 
@@ -59,10 +63,15 @@ def simulate(
         _print_scenarios(screen)
         return
     check_ending("--out", out, ".csv", ".csv.gz")
-    if out is not None and out.exists() and not force:
-        raise typer.BadParameter(f"--out {out}: already there; name another file, or give --force")
-    if out is not None and not out.parent.is_dir():
-        raise unwritable(out, FileNotFoundError())
+    if out is not None:
+        keep_rover_file(out, rover)
+        for path in (out, labels_path(out)):
+            if path.exists() and not force:
+                raise typer.BadParameter(
+                    f"--out {out}: {path} is there already; name another file, or give --force"
+                )
+        if not out.parent.is_dir():
+            raise unwritable(out, FileNotFoundError())
     config = Config.load(rover) if rover is not None else DEMO_ROVER
     chosen = find_scenario(scenario, seed, config)
     drive = run(chosen, config, seed, Guard(config) if guard else None)

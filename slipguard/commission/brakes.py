@@ -63,8 +63,10 @@ def _fault(wheel: str, turns: dict[str, float]) -> tuple[str, str]:
         )
     if len(others) == 1:
         return (
-            f"brakes are swapped: the command for {wheel} presses {others[0]}",
-            f"exchange the outputs of {wheel} and {others[0]}, in the rover file or by their plugs",
+            f"brakes are swapped: the command for {wheel} presses {others[0]}, or {others[0]} was "
+            f"not tried and the brake of {wheel} does not hold",
+            f"try {others[0]} once more; if it is held, exchange the outputs of {wheel} and "
+            f"{others[0]}, in the rover file or by their plugs",
         )
     if not held:
         return (

@@ -35,7 +35,7 @@ class Sample:
     brakes : (4,) float
         Brakes that were sent.
     command_age_s : float
-        Infinite while no command ever came.
+        Infinite while no command ever came, and where it is no number.
     speed_mps : float
         As the guard estimates it.
     faults : tuple of str
@@ -77,8 +77,8 @@ class Collector:
         self._count(reading)
         if reading.throttle is not None and finite(reading.throttle):
             self._asked = float(reading.throttle)
-        if reading.command_age_s is not None and finite(reading.command_age_s):
-            self._age_s = float(reading.command_age_s)
+        if (age_s := reading.command_age_s) is not None:
+            self._age_s = float(age_s) if finite(age_s) else math.inf
         imu = self._config.imu
         self.samples.append(
             Sample(

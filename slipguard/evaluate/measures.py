@@ -41,6 +41,8 @@ AFTER_SPIN_S = 0.1
 SLIP_MPS = 0.15
 ROLL_M = 0.002
 COUNTED = ("wheel_spin", "rolling")
+UNASKED = "unasked_mps"
+LONGEST_STEP_S = 0.5
 SPEED_PARTS = ("ordinary", "spinning", "all_spinning")
 
 
@@ -129,6 +131,7 @@ def measure(
         How much later than the motion the wheel data come: so much later a finding may come and
         still be of its label. Delays are from the label, this included.
     """
+    readings = list(readings)
     if decisions is None:
         guard = Guard(config, quickest())
         decisions = map(guard.step, readings)
@@ -139,13 +142,26 @@ def measure(
         speed.append(decision.estimate.speed_mps)
         sd.append(decision.estimate.speed_sd_mps)
     out = Measures(drives=1)
-    t = truth["t_s"]
-    out.hours = float(t[-1] - t[0]) / 3600.0
+    out.hours = float(_steps_s(truth).sum()) / 3600.0
     _speed_errors(out, truth, labels, np.array(speed), np.array(sd))
     episodes = log.episodes()
     _found(out, episodes, labels, truth, config, name, late_s)
-    _invented(out, episodes, labels, truth, name, late_s)
+    shown = {**truth, UNASKED: _unasked_mps(truth["true_speed_mps"], readings, config)}
+    _invented(out, episodes, labels, shown, name, late_s)
     return out
+
+
+def _unasked_mps(speed: Array, readings: Sequence[Reading], config: Config) -> Array:
+    """True speed (n,), but 0 where the rover goes the way its driver asks for."""
+    wanted = []
+    throttle, enabled, age_s = 0.0, True, 0.0
+    for r in readings:
+        throttle = throttle if r.throttle is None else r.throttle
+        enabled = enabled if r.motor_enabled is None else bool(r.motor_enabled)
+        age_s = age_s if r.command_age_s is None else r.command_age_s
+        heard = enabled and age_s <= config.limits.link_timeout_s
+        wanted.append(throttle if heard and abs(throttle) > config.limits.throttle_dead_band else 0)
+    return np.where(speed * np.array(wanted) > 0.0, 0.0, speed) if wanted else speed
 
 
 def _speed_errors(
@@ -256,7 +272,7 @@ def _slight(e: Episode, truth: Mapping[str, Array], late_s: float) -> bool:
         along = slip * np.sign(rim) if e.kind == "wheel_spin" else -slip * np.sign(ground)
         return bool((along > SLIP_MPS).any())
     if e.kind == "rolling":
-        return _distance_m(truth, e.start_s - 0.5 - late_s, e.end_s + 0.05) > ROLL_M
+        return _distance_m(truth, e.start_s - 0.5 - late_s, e.end_s + 0.05, UNASKED) > ROLL_M
     if e.kind == "sliding":
         rims = [truth[f"true_{w}_slip_mps"] + truth[f"true_{w}_ground_mps"] for w in WHEELS]
         stopped = np.max(np.abs(np.array(rims)), axis=0) < 0.1
@@ -264,20 +280,25 @@ def _slight(e: Episode, truth: Mapping[str, Array], late_s: float) -> bool:
     return False
 
 
-def _step_s(truth: Mapping[str, Array]) -> float:
-    t = truth["t_s"]
-    return float(t[-1] - t[0]) / max(1, len(t) - 1)
+def _steps_s(truth: Mapping[str, Array]) -> Array:
+    """Seconds from row to row (n,): none over a gap, or where the clock goes back."""
+    steps = np.diff(truth["t_s"], prepend=truth["t_s"][:1])
+    return np.where((steps >= 0.0) & (steps <= LONGEST_STEP_S), steps, 0.0)
 
 
 def _excess_m(truth: Mapping[str, Array], wheel: str | None, start_s: float, end_s: float) -> float:
     t = truth["t_s"]
     where = (t >= start_s) & (t <= end_s)
     slip = np.abs(truth[f"true_{wheel}_slip_mps"][where])
-    return math.inf if np.isnan(slip).all() else float(np.nansum(slip)) * _step_s(truth)
+    if np.isnan(slip).all():
+        return math.inf
+    return float(np.nansum(slip * _steps_s(truth)[where]))
 
 
-def _distance_m(truth: Mapping[str, Array], start_s: float, end_s: float) -> float:
+def _distance_m(
+    truth: Mapping[str, Array], start_s: float, end_s: float, speed: str = "true_speed_mps"
+) -> float:
     t = truth["t_s"]
     where = (t >= start_s) & (t <= end_s)
-    way = np.cumsum(np.nan_to_num(truth["true_speed_mps"][where])) * _step_s(truth)
+    way = np.cumsum((np.nan_to_num(truth[speed]) * _steps_s(truth))[where])
     return float(way.max() - way.min()) if len(way) else 0.0

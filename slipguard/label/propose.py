@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slipguard.config import Config
+from slipguard.frame import GAP_S
 from slipguard.label.define import (
     SLIP_MPS,
     Label,
@@ -30,9 +31,10 @@ Array = NDArray[np.float64]
 LEAST_COUNTS = 1.5
 """Excess travel below so many counts may be the encoder's steps: it is not proposed."""
 
-LEAST_MEAN_MPS = 0.5 * SLIP_MPS
+LEAST_MEAN_MPS = 0.9 * SLIP_MPS
 """A slight event must slip by as much in the mean, its gaps taken in. Counts at nearly the rate of
-the readings beat with it, which looks like slip and none in turn for as long as it drives."""
+the readings beat with it, which looks like slip and none in turn for as long as it drives; and at
+speed a rim that drags a little passes the threshold now and then by its noise."""
 
 MARKED_S = 2.0
 """A marker belongs to an event within this time of it: people press late."""
@@ -40,6 +42,7 @@ MARKED_S = 2.0
 MARKER_BEFORE_S = 1.0
 """A marker that belongs to none becomes an event of this length that ends with it."""
 
+COMMANDS = ("throttle", "motor_enabled", "command_age_s")
 TRUTH = ("true_speed_mps", *(f"true_{w}_{what}_mps" for what in ("ground", "slip") for w in WHEELS))
 
 
@@ -192,21 +195,28 @@ def _named(text: str) -> tuple[str, str | None] | None:
 def _label(
     reference: Reference, config: Config, speed: Array, ground: Array, rim: Array | None
 ) -> list[Label]:
-    motion: dict[str, Any] = {
+    t_s = reference.t_s
+    columns = {
         "rim_mps": reference.rim_mps if rim is None else rim,
         "ground_mps": ground,
         "speed_mps": speed,
-    }
-    commands: dict[str, Any] = {
         "throttle": reference.throttle,
         "motor_enabled": reference.motor_enabled,
         "command_age_s": reference.command_age_s,
+    }
+    limits: dict[str, Any] = {
         "link_timeout_s": config.limits.link_timeout_s,
         "neutral": config.limits.throttle_dead_band,
     }
-    labels = label_drive(reference.t_s, **motion, **commands)
-    asked = asked_direction(**commands)
-    return in_order(labels + slight_events(reference.t_s, labels, **motion, asked=asked))
+    found: list[Label] = []
+    # What happened in a gap is not known: what follows it is a drive of its own.
+    for part in np.split(np.arange(len(t_s)), np.flatnonzero(np.diff(t_s) > GAP_S) + 1):
+        here: dict[str, Any] = {name: column[part] for name, column in columns.items()}
+        labels = label_drive(t_s[part], **here, **limits)
+        commands: dict[str, Any] = {name: here.pop(name) for name in COMMANDS}
+        asked = asked_direction(**commands, **limits)
+        found += labels + slight_events(t_s[part], labels, **here, asked=asked)
+    return in_order(found)
 
 
 class _Kept:

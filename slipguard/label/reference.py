@@ -136,20 +136,35 @@ def slip_speed(
     # What happened in a gap is not known; a clock that jumps by days must not fill the memory.
     t_s = np.concatenate(([0.0], np.cumsum(np.minimum(np.diff(t_s), GAP_S))))
     changed = np.flatnonzero(np.diff(travel_m)) + 1
-    passed_s = np.maximum.accumulate(np.maximum(t_s[changed] - late_s, t_s[0]))
-    times = np.concatenate((t_s[:1], passed_s, t_s[-1:]))
+    passed_s = np.maximum.accumulate(t_s[changed] - late_s)
     edges = 0.5 * (travel_m[changed - 1] + travel_m[changed] + count_m)
-    first = edges[0] if len(edges) else 0.5 * count_m
-    last = edges[-1] if len(edges) else first
-    places = np.concatenate(([first], edges, [last]))
     gripping = np.concatenate(([0.0], np.cumsum(gripping_mps[1:] * np.diff(t_s))))
+    # At either end no edge is known: it grips there, as far as it stays within the count. What was
+    # passed within late_s of the end never arrived; excess stays there as it was.
+    times, places = passed_s, edges
+    if not len(edges) or passed_s[0] > t_s[0]:
+        near_m = edges[0] if len(edges) else travel_m[0] + 0.5 * count_m
+        first_m = near_m - (np.interp(passed_s[0], t_s, gripping) if len(edges) else 0.0)
+        times = np.concatenate((t_s[:1], times))
+        places = np.concatenate(([_within(first_m, near_m, travel_m[0], count_m)], places))
+    known_s = max(t_s[-1] - late_s, times[-1])
+    last_m = places[-1] + np.diff(np.interp([times[-1], known_s], t_s, gripping))[0]
+    places = np.append(places, _within(last_m, places[-1], travel_m[-1], count_m))
+    times = np.append(times, known_s)
     grid = np.arange(t_s[0], t_s[-1] + GRID_S, GRID_S)
-    excess = np.interp(grid, times, places) - np.interp(grid, t_s, gripping)
+    known = np.minimum(grid, known_s)
+    excess = np.interp(known, times, places) - np.interp(known, t_s, gripping)
     half = round(max(LEAST_HALF_S, 0.5 * count_m / STEP_MPS) / GRID_S)
     offsets = np.arange(-half, half + 1) * GRID_S
     kernel = offsets[::-1] / np.sum(offsets**2)
     padded = np.pad(excess, half, mode="edge")
     return np.interp(t_s, grid, np.convolve(padded, kernel, mode="valid"))
+
+
+def _within(place_m: float, edge_m: float, counted_m: float, count_m: float) -> float:
+    """A place between an edge and the count beside it: several may pass from one row to another."""
+    low, high = min(edge_m, counted_m), max(edge_m, counted_m + count_m)
+    return float(np.clip(place_m, low, high))
 
 
 class _Smoothed:

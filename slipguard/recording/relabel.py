@@ -3,13 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
+from slipguard.errors import RecordingError
 from slipguard.recording.labels import parse_labels
 from slipguard.section import dump_yaml, without_keys
 
 KEYS = ("proposed", "events")
 """What is written anew; comments among these lines are not carried over."""
+
+
+def keep_old(path: Path, text: str) -> Path:
+    """Write what a file held to the first free name beside it: ``NAME.old``, ``NAME.old2``, ...
+
+    Raises
+    ------
+    RecordingError
+        It cannot be written.
+    """
+    number = 1
+    while True:
+        kept = path.with_name(f"{path.name}.old{number if number > 1 else ''}")
+        try:
+            with kept.open("x", encoding="utf-8", newline="") as file:
+                file.write(text)
+            return kept
+        except FileExistsError:
+            number += 1
+        except OSError as err:
+            raise RecordingError(f"{kept}: cannot keep a copy: {err.strerror}") from err
 
 
 def relabelled(

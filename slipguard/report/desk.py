@@ -15,7 +15,7 @@ from slipguard.reading import WHEELS
 from slipguard.recording import Event, labels_path
 from slipguard.recording.find import check_inside
 from slipguard.recording.labels import KINDS, ONE_WHEEL, event_keys, parse_labels
-from slipguard.recording.relabel import relabelled
+from slipguard.recording.relabel import keep_old, relabelled
 from slipguard.recording.whole import part_of
 from slipguard.report.figures import LEFT_PX, RIGHT_PX
 from slipguard.report.gather import Report
@@ -120,17 +120,7 @@ class LabelDesk:
         """Copy what somebody else wrote to the first free name; that name, or nothing."""
         if not before or before == self._wrote:
             return ""
-        number = 1
-        while True:
-            kept = self.path.with_name(f"{self.path.name}.old{number if number > 1 else ''}")
-            try:
-                with kept.open("x", encoding="utf-8", newline="") as file:
-                    file.write(before)
-                return kept.name
-            except FileExistsError:
-                number += 1
-            except OSError as err:
-                raise RecordingError(f"{kept}: cannot keep a copy: {err.strerror}") from err
+        return keep_old(self.path, before).name
 
 
 def _version(text: str) -> str:

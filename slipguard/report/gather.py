@@ -22,6 +22,8 @@ from slipguard.summary import LONGEST_STEP_S, DriveSummary
 
 Array = NDArray[np.float64]
 
+ALIGNED_M = 1.0
+
 TRUTH = {
     "true_speed": ("true_speed_mps", lambda v: v),
     "true_grade": ("true_grade_rad", lambda v: 100.0 * math.tan(v)),
@@ -101,6 +103,7 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
     if labels.events is not None:
         check_inside(recording.path, labels.events, summary.start_s, summary.end_s)
         scores = score(summary.episodes.episodes(), labels.events)
+    path, true = dead_reckoning(clock_s, lines.column("v"), lines.column("yaw")), lines.true_path()
     return Report(
         name=recording.path.name,
         vehicle=labels.vehicle,
@@ -111,8 +114,8 @@ def report_drive(recording: Recording, config: Config, rows: Iterable[Row] | Non
         t_s=t_s - summary.first_s,
         clock_went_back=bool(np.any(clock_s < t_s)),
         channels=lines.channels(),
-        path_m=dead_reckoning(clock_s, lines.column("v"), lines.column("yaw")),
-        true_path_m=lines.true_path(),
+        path_m=path,
+        true_path_m=None if true is None else from_one_start(true, path),
         summary=summary,
         scores=scores,
         config=config,
@@ -125,6 +128,24 @@ def dead_reckoning(t_s: Array, speed_mps: Array, yaw_radps: Array) -> Array:
     heading = np.cumsum(yaw_radps * step_s)
     way = speed_mps * step_s
     return np.column_stack((np.cumsum(way * np.cos(heading)), np.cumsum(way * np.sin(heading))))
+
+
+def from_one_start(true_m: Array, path_m: Array) -> Array:
+    """True positions (n, 2) seen from where and how the rover stood at the start of ``path_m``.
+
+    Truth has axes of its own. The turn between the two is that of least squares over the first
+    ``ALIGNED_M`` of the way, in which dead reckoning has not drifted yet (of complex numbers: the
+    angle of the sum of one times the other's conjugate).
+    """
+    true, path = (xy[:, 0] + 1j * xy[:, 1] for xy in (true_m, path_m))
+    known = np.flatnonzero(np.isfinite(true))
+    start = known[0]
+    true, path = true - true[start], path - path[start]
+    far = np.abs(true[known]) > ALIGNED_M
+    near = known[: np.argmax(far) + 1] if far.any() else known
+    turn = np.angle(np.sum(true[near] * np.conj(path[near])))
+    seen = true * np.exp(-1j * turn) + path_m[start, 0] + 1j * path_m[start, 1]
+    return np.column_stack((seen.real, seen.imag))
 
 
 class _Lines:

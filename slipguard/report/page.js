@@ -58,29 +58,47 @@ const page = (() => {
     return a;
   }
 
-  // Bins a..b in columns of `step`: for each column its time twice, and its two extremes.
+  // Bins a..b in columns of `step`: for each column its time twice, and its two extremes. A column
+  // ends at a gap of the recording; a point without a value follows, so that no line leads over it.
   function columns(a, b, step, channels) {
-    const n = Math.ceil((b - a) / step);
-    const result = { t: new Float64Array(2 * n) };
-    for (let k = 0; k < n; k++) {
-      const last = Math.min(b, a + (k + 1) * step) - 1;
-      result.t[2 * k] = result.t[2 * k + 1] = 0.5 * (data.t[a + k * step] + data.t[last]);
+    const starts = [], after = []; // of each column its first bin, and whether a gap is before it
+    for (let i = a; i < b; i++) {
+      const gap = i > a && data.t[i] - data.t[i - 1] > about.gap_s;
+      if (gap || (i - a) % step === 0) {
+        starts.push(i);
+        after.push(gap);
+      }
     }
+    const size = 2 * starts.length + after.filter(Boolean).length;
+    const each = (put) => {
+      for (let k = 0, at = 0; k < starts.length; k++, at += 2) {
+        if (after[k]) put(at++, starts[k], null);
+        put(at, starts[k], k + 1 < starts.length ? starts[k + 1] : b);
+      }
+    };
+    const result = { t: new Float64Array(size) };
+    each((at, first, end) => {
+      if (end === null) result.t[at] = data.t[first];
+      else result.t[at] = result.t[at + 1] = 0.5 * (data.t[first] + data.t[end - 1]);
+    });
     for (const name of channels) {
-      const low = data.low[name], high = data.high[name], out = new Float64Array(2 * n);
+      const low = data.low[name], high = data.high[name], out = new Float64Array(size);
       let before = NaN;
-      for (let k = 0; k < n; k++) {
-        const last = Math.min(b, a + (k + 1) * step);
+      each((at, first, end) => {
         let least = NaN, most = NaN;
-        for (let i = a + k * step; i < last; i++) {
+        for (let i = first; i < end; i++) {
           if (low[i] < least || least !== least) least = low[i];
           if (high[i] > most || most !== most) most = high[i];
         }
+        if (end === null) {
+          before = out[at] = NaN;
+          return;
+        }
         // The nearer one first: a falling line must not become a saw.
         const falls = Math.abs(before - most) < Math.abs(before - least);
-        out[2 * k] = falls ? most : least;
-        before = out[2 * k + 1] = falls ? least : most;
-      }
+        out[at] = falls ? most : least;
+        before = out[at + 1] = falls ? least : most;
+      });
       result[name] = out;
     }
     return result;

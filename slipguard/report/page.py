@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from string import Template
 
+import numpy as np
 from bokeh.embed import components
 from bokeh.resources import Resources
 
@@ -19,7 +20,7 @@ from slipguard.report.figures import LEFT_PX, RIGHT_PX, draw
 from slipguard.report.gather import Report
 from slipguard.report.panels import DASH, Panel, axis_end, panels_for
 from slipguard.report.shrink import Packed, pack
-from slipguard.summary import times_note
+from slipguard.summary import LONGEST_STEP_S, times_note
 
 MOST_PAGE_BYTES = 15_000_000
 BESIDE_DATA_BYTES = 2_500_000
@@ -54,6 +55,7 @@ def page(report: Report, *, before: str = "", after: str = "") -> str:
     about = {
         **packed.about,
         "view": [-edge_s, end_s + edge_s],
+        "gap_s": _gap_s(report, packed),
         "beside_px": LEFT_PX + RIGHT_PX,
     }
     return Template(part("page.html")).substitute(
@@ -72,6 +74,13 @@ def page(report: Report, *, before: str = "", after: str = "") -> str:
         before=before,
         after=after,
     )
+
+
+def _gap_s(report: Report, packed: Packed) -> float:
+    """Bins farther apart have a gap of the recording between them."""
+    bins = report.t_s[:: packed.about["rows"]]
+    usual_s = float(np.median(np.diff(bins))) if len(bins) > 1 else 0.0
+    return max(LONGEST_STEP_S, 3.0 * usual_s)
 
 
 def embedded(value: object) -> str:

@@ -25,6 +25,7 @@ from slipguard.detect.detectors import Detectors
 from slipguard.detect.wheels import CountedWay
 from slipguard.errors import RecordingError
 from slipguard.estimate import Estimate
+from slipguard.frame import GAP_S
 from slipguard.fuse.fusion import Fusion
 from slipguard.fuse.intake import Intake
 from slipguard.reading import WHEELS, Reading
@@ -84,8 +85,15 @@ class Fused:
 
     @property
     def hours(self) -> float:
-        """Length of the drive."""
-        return float(self.t_s.max() - self.t_s.min()) / 3600.0
+        """How long was recorded."""
+        return recorded_h(self.t_s)
+
+
+def recorded_h(t_s: Array) -> float:
+    """Hours of a drive, times of its rows (n,): without its gaps, and without what a clock that
+    was set says."""
+    steps = np.diff(t_s)
+    return float(steps[(steps > 0.0) & (steps <= GAP_S)].sum()) / 3600.0
 
 
 def fuse(drive: Path, config: Config) -> Fused:

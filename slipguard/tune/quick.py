@@ -40,7 +40,7 @@ class Quick:
     Attributes
     ----------
     hours : float
-        Length of the drive.
+        How long was recorded.
     """
 
     def __init__(self, fused: Fused, config: Config) -> None:

@@ -208,7 +208,7 @@ def tune(
     names = ["all", *(f"part {k + 1}" for k in range(len(parts)))]
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(study) if study is not None else Path(scratch) / "study.db"
-        file = StudyFile(path, names, _purpose(labelled, found, seed))
+        file = StudyFile(path, names, _purpose(labelled, found, seed, len(parts)))
 
         def judge(some: Sequence[int], todo: Sequence[Values]) -> list[Tally]:
             chosen = [labelled[i] for i in some]
@@ -323,9 +323,11 @@ def _replays(
         yield DriveResult(drive=drive.path, before=before, after=after, fused_once=fused_once)
 
 
-def _purpose(drives: Sequence[LabelledDrive], found: Sequence[Threshold], seed: int) -> str:
+def _purpose(
+    drives: Sequence[LabelledDrive], found: Sequence[Threshold], seed: int, parts: int
+) -> str:
     """What a study is about; the number of sets is not part of it, so that more can be tried."""
-    digest = hashlib.sha256(f"{seed} {found!r}".encode())
+    digest = hashlib.sha256(f"{seed} {found!r} {parts}".encode())
     for drive in drives:
         digest.update(f"{drive.key} {drive.labels!r}".encode())
     return digest.hexdigest()[:32]

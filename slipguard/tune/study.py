@@ -65,17 +65,19 @@ class StudyFile:
         _check_sqlite(path)
         try:
             storage = optuna.storages.RDBStorage(_url(path))
-            self._studies = {
-                name: optuna.load_study(study_name=name, storage=storage) for name in names
-            }
-            purposes = {study.user_attrs.get("purpose") for study in self._studies.values()}
+            there = optuna.get_all_study_names(storage)
+            studies = {name: optuna.load_study(study_name=name, storage=storage) for name in there}
+            purposes = {study.user_attrs.get("purpose") for study in studies.values()}
         except Exception as err:  # whatever a database that is not right can raise
             raise damaged(path) from err
         if purposes != {purpose}:
             raise RecordingError(
-                f"{path}: a study of other drives, labels or settings, of another seed or version; "
-                "name another file, or move this one away"
+                f"{path}: a study of other drives, labels or settings, of another seed or other "
+                "parts (--folds), or of another version; name another file, or move this one away"
             )
+        if set(names) != studies.keys():
+            raise damaged(path)
+        self._studies = studies
 
     def _create(self, names: Sequence[str], purpose: str, objectives: int) -> None:
         """Make it under another name first: a kill here leaves no half file behind."""

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from slipguard.config import Config
 from slipguard.errors import RecordingError
@@ -15,6 +19,7 @@ from slipguard.recording.find import check_inside, check_match
 from slipguard.replay import replay_rows
 from slipguard.score import Episode, EpisodeLog, score
 from slipguard.tune import cache
+from slipguard.tune.fused import recorded_h
 from slipguard.tune.quick import KINDS
 from slipguard.tune.thresholds import with_values
 
@@ -28,7 +33,7 @@ class Tally:
     Attributes
     ----------
     hours : float
-        Length of the drives.
+        How long was recorded.
     labelled, missed, false_alarms : int
         Labels of spin, lock and rolling that are not slight; those not found; findings without
         any label.
@@ -137,18 +142,17 @@ def tally_sets(
 
 def tally_replay(drive: LabelledDrive, config: Config) -> Tally:
     """How good a config is on a drive that is replayed whole, as on the rover."""
-    episodes, start_s, end_s = replayed_episodes(drive.path, config)
-    return _tally(episodes, drive.labels, (end_s - start_s) / 3600.0)
+    episodes, t_s = replayed_episodes(drive.path, config)
+    return _tally(episodes, drive.labels, recorded_h(t_s))
 
 
-def replayed_episodes(drive: Path, config: Config) -> tuple[list[Episode], float, float]:
-    """What a whole replay finds of spin, lock and rolling; first and last second of the drive."""
-    log, times = EpisodeLog(), [0.0, 0.0]
-    for number, (_, decision) in enumerate(replay_rows(open_recording(drive), config)):
-        low, high = times if number else (decision.t_s, decision.t_s)
-        times = [min(low, decision.t_s), max(high, decision.t_s)]
+def replayed_episodes(drive: Path, config: Config) -> tuple[list[Episode], NDArray[np.float64]]:
+    """What a whole replay finds of spin, lock and rolling; and the times of its rows (n,)."""
+    log, times = EpisodeLog(), array("d")
+    for _, decision in replay_rows(open_recording(drive), config):
+        times.append(decision.t_s)
         log.add(decision.t_s, (f for f in decision.findings if f.kind in KINDS))
-    return log.episodes(), times[0], times[1]
+    return log.episodes(), np.array(times)
 
 
 DELAY_WORDS = (

@@ -50,13 +50,13 @@ def worst_drive(tuned: Tuned, config: Config) -> BeforeAfter:
         return sum(t.missed + t.false_alarms for t in both), sum(t.delay_ms for t in both)
 
     drive = max(tuned.drives, key=bad).drive
-    before, start_s, end_s = replayed_episodes(drive, config)
-    after, _, _ = replayed_episodes(drive, with_values(config, tuned.changed))
+    before, t_s = replayed_episodes(drive, config)
+    after, _ = replayed_episodes(drive, with_values(config, tuned.changed))
     events = open_recording(drive).labels.events or ()
     return BeforeAfter(
         name=drive.name,
-        start_s=start_s,
-        end_s=end_s,
+        start_s=float(t_s.min()),
+        end_s=float(t_s.max()),
         labels=tuple(event for event in events if event.kind in KINDS),
         before=tuple(before),
         after=tuple(after),
