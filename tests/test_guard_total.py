@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from functools import cache
 from typing import Any
 
@@ -16,6 +17,7 @@ from synthetic import DT_S, QUICK, Drive, drive, rover, run
 
 from slipguard import Config, Decision, Guard, Hold, Reading
 from slipguard.fuse.model import C
+from slipguard.fuse.plain import plain_row
 
 CONFIGS = {
     "96 counts": rover(),
@@ -48,6 +50,19 @@ def test_no_reading_breaks_the_loop(name, stretch):
     watched = Watched(CONFIGS[name])
     for reading in stretch:
         watched.step(reading)
+
+
+AGE = 14
+"""Of the command, in the plain numbers of a reading."""
+
+
+@pytest.mark.parametrize("age_s", [0.1, math.inf, -math.inf])
+@pytest.mark.parametrize("counts", [(1, 2, 3, 4), (1, 2, 3, None), (1, 2, 3, "x"), 7])
+def test_a_wheel_that_reports_nothing_makes_no_command_of_unknown_age(counts, age_s):
+    """A count that is missing, which is ordinary, must not change what another field says: an
+    infinite age is a link that is lost."""
+    reading = Reading(t_s=1.0, counts=counts, command_age_s=age_s)
+    assert plain_row(reading, True)[AGE] == age_s
 
 
 # --- Faults in the middle of a drive ---------------------------------------------------------

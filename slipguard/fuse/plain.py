@@ -66,7 +66,12 @@ def finite(value: object) -> bool:
 
 
 def _or_nan(value: object) -> float:
-    return float(value) if finite(value) else math.nan  # type: ignore[arg-type]
+    """A number as it is, infinite ones too; nan for what is none."""
+    try:
+        math.isnan(value)  # type: ignore[arg-type]  # refuses texts, which float() reads
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        return math.nan
 
 
 def _one(value: object) -> float:
