@@ -525,6 +525,27 @@ def test_wheels_that_stand_unbraked_bring_back_a_speed_that_ran_away(braked, bac
         assert estimate.speed_sd_mps < 0.2  # it is known again, too
 
 
+@pytest.mark.parametrize("slip_mps2", [1.0, 2.0])
+def test_wheels_that_break_away_together_do_not_bend_gravity(slip_mps2):
+    """All four begin to slip by and by, for 0.2 s, and then spin: until that is seen, a grade seems
+    to push the rover on. It is taken back with the speed, or the speed would grow on by itself for
+    as long as no wheel grips."""
+    away = {
+        wheel: [(0, 0), (2.5, 0), (2.7, 0.2 * slip_mps2), (2.8, spins), (4, spins)]
+        for wheel, spins in zip(WHEELS, (1.5, 1.8, 2.1, 2.4), strict=True)
+    }
+    asks = [(0.0, 0.0), (0.59, 0.0), (0.6, 0.4), (4.0, 0.4)]
+    speed = [(0, 0), (0.6, 0), (1.2, 0.5), (4, 0.5)]
+    config = rover()
+    slips = drive(config, speed, slip=away, throttle=asks, accel_bias_mps2=0.0)
+    intake, fusion = Intake(config), Fusion(config)
+    for reading in slips.readings:
+        estimate = fusion.step(intake.take(reading), (0.0,) * 4, (False,) * 4)
+    assert estimate.coasting
+    assert abs(math.degrees(estimate.grade_rad)) < 0.25
+    assert estimate.speed_mps == pytest.approx(0.5, abs=0.075)
+
+
 def test_a_radius_known_poorly_makes_the_speed_as_uncertain():
     """Tyres 4 % larger than the rover file says, which says that it may be so: the truth is inside
     two sigma. Believed to half a per cent it is not."""

@@ -447,6 +447,10 @@ class Body:
         self.engine.shift(along, by_mps, var)
         self.revise_past(by_mps)
 
+    def shift_force(self, by_mps2: float, var: float) -> None:
+        """Gravity along x was off by ``by_mps2``, with ``var``."""
+        self.engine.shift(_C_ALONE, by_mps2, var)
+
     def turn_round(self) -> None:
         """It goes as fast the other way, and what was learnt of gravity meanwhile is not so."""
         self.shift_speed(-2.0 * self.speed_mps, TURNED_SD_MPS**2)

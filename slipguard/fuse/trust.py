@@ -30,7 +30,7 @@ from slipguard.fuse.direction import (
     STOOD_S,
     Direction,
 )
-from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, D, V
+from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, C, D, V
 from slipguard.fuse.parting import Parting
 from slipguard.fuse.recovery import RETURN_SD_MPS, Recovery
 from slipguard.fuse.wheel_track import WheelTrack
@@ -101,7 +101,8 @@ class Wheels:
         self._sums = [[0.0, 0.0] for _ in range(4)]
         self._boxed_m = [0.0] * 4  # prediction of each wheel when its box was last used,
         self._boxed_s = [0.0] * 4  # and how long ago that was
-        self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s
+        self._pull = [0.0] * 4  # what each wheel lately did to the speed estimate, m/s,
+        self._force_pull = [0.0] * 4  # and to gravity along x, m/s2
         self._speed_at = [0.0] * 4  # speed estimate when each wheel last reported
         self._parting = Parting()
         self._direction = Direction(config)
@@ -222,6 +223,7 @@ class Wheels:
         for i, wheel in enumerate(self.tracks):
             wheel.predict(dt_s)
             self._pull[i] *= keep
+            self._force_pull[i] *= keep
         # Wheels that follow the body through speeding up and slowing down do grip.
         fade = self.doubt_mps * (1.0 - dt_s / DOUBT_TAU_S)
         self.doubt_mps = max(0.0, fade - DOUBT_SHARE * abs(accel_mps2) * dt_s)
@@ -406,6 +408,7 @@ class Wheels:
             for i in range(4):
                 pull = float(K[V, i] * innovation[i])
                 self._pull[i] += pull
+                self._force_pull[i] += float(K[C, i] * innovation[i])
                 total += pull
             body.revise_past(total)
 
@@ -440,7 +443,8 @@ class Wheels:
         self.tracks[i].gripping = False
         self.tracks[i].calm_s = 0.0
         body.shift_speed(-self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
-        self._pull[i] = 0.0
+        body.shift_force(-self._force_pull[i], (PULL_DOUBT * self._force_pull[i]) ** 2)
+        self._pull[i] = self._force_pull[i] = 0.0
         self._sums[i][0] = self._sums[i][1] = 0.0
 
     def _turn_round(self, body: Body) -> None:
