@@ -135,7 +135,7 @@ WRONG = [
     ("kill", "motor turns backward", "motor wires", {"wiring": Wiring(motor=-1)}),
     ("link", "commands kept coming", "fail-safe", {"link_hides": True}),
     ("crawl", "fr counted backward", "wheel.fr", BACKWARD),
-    ("crawl", "the accelerometer felt -", "x axis forward", mounted(0, 0, 180)),
+    ("crawl", "the accelerometer ", "x axis forward", mounted(0, 0, 180)),
 ]  # fmt: skip
 AT_ONCE = [
     row

@@ -229,6 +229,7 @@ FALSE = {
 )
 @example(sensor="yaw gyro", sign=-1, speed_mps=1.5, samples=200, seed=4)
 @example(sensor="yaw gyro", sign=-1, speed_mps=-0.5, samples=200, seed=79)
+@example(sensor="pitch gyro", sign=-1, speed_mps=1.5, samples=20, seed=45)
 def test_on_the_move_the_wheels_set_a_lying_imu_right(name, sensor, sign, speed_mps, samples, seed):
     """An IMU channel that is wrong for 0.05 to 1 s while the rover drives at a steady speed and
     goes on to: within ``RECOVERED_S`` the speed is right to 0.15 m/s and stays so. The rims ran

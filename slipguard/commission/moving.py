@@ -29,6 +29,7 @@ MOST_UNLIKE = 0.10
 LEAST_PUSH = 0.4
 STANDING_MPS = 0.05
 LONGEST_START_S = 2.5
+FORWARD = "is the IMU's x axis forward (tilt.nose), and the floor level?"
 
 Rates = list[tuple[float, float]]
 
@@ -187,7 +188,7 @@ def _crawl_fault(
             return (
                 "the accelerometer contradicts all wheels: by it the rover went backward, and so "
                 "was held",
-                "mend that first; the tilt items name the wires",
+                FORWARD,
             )
         return f"it went {mean_m:.2f} m forward only", "drive a metre straight ahead"
     unlike = max(zip(WHEELS, far_m, strict=True), key=lambda pair: abs(pair[1] / mean_m - 1.0))
@@ -210,7 +211,7 @@ def _crawl_fault(
 def _not_felt(push: float) -> tuple[str, str]:
     return (
         f"the accelerometer felt {push:+.0%} of the start the wheels showed",
-        "is the IMU's x axis forward (tilt.nose), and the floor level?",
+        FORWARD,
     )
 
 

@@ -26,6 +26,8 @@ ALIKE_S = 0.5  # so long each time, and so often in a row: all roll, and the spe
 ALIKE_TIMES = 2
 ALIKE_M = 0.15  # of slip in that time, and
 ALIKE_COUNTS = 50.0  # of so many counts, that a share of it can be told
+WITH_MPS = 0.4  # within which of the middle a rim goes with it, and a share of
+WITH_SHARE = 0.03  # what the speed was off by
 STANDS_MPS = 0.06  # below which, over that time, a rim all but stands
 
 
@@ -81,7 +83,7 @@ class Recovery:
         mean = model.middle(slips)
         if self._parts and self._never_part(dt_s, rims, slips, stopped):
             # Open differentials let wheels that slip run apart: these roll on the ground.
-            return self._found(mean, True)
+            return self.found(slips, mean, True)
         unfelt = (
             body.slid_s < SLID_S
             and model.spread(slips, mean) < RIM_SHARE * abs(mean)
@@ -91,13 +93,15 @@ class Recovery:
         if self._unfelt_s > UNFELT_S:
             # All slip alike and no tyre pushes: then none does. What seemed to be a slide was the
             # yaw gyro, which turned the speed off.
-            return self._found(mean, False)
+            return self.found(slips, mean, False)
         return self._followed(dt_s, body.speed_mps, slips, mean)
 
-    def _found(self, by_mps: float, doubt: bool) -> bool:
+    def found(self, slips: Sequence[float], by_mps: float, doubt: bool) -> bool:
+        """The speed was off by ``by_mps``: so say the wheels that seem to slip so."""
         self.by_mps, self.sd_mps, self.doubt = by_mps, RETURN_SD_MPS, doubt
+        near_mps = WITH_MPS + WITH_SHARE * abs(by_mps)
         for i in range(4):
-            self.grip[i] = True
+            self.grip[i] = abs(slips[i] - by_mps) < near_mps
         return True
 
     def _followed(self, dt_s: float, v: float, slips: Sequence[float], mean: float) -> bool:

@@ -32,7 +32,7 @@ from slipguard.fuse.direction import (
 )
 from slipguard.fuse.model import N_STATE, NO_INFORMATION, P0, C, D, V
 from slipguard.fuse.parting import Parting
-from slipguard.fuse.recovery import RETURN_SD_MPS, Recovery
+from slipguard.fuse.recovery import Recovery
 from slipguard.fuse.wheel_track import WheelTrack
 from slipguard.reading import Quad
 
@@ -58,7 +58,6 @@ DOUBT_SHARE = 0.5  # share of each change of speed by which it does; rims that f
 MOST_AGE_S = 0.5
 BLUR_S = 0.1  # a speed that is a mean over so long has all of the blur
 MOST_BROKEN = 2  # encoders; where more seem to be, something else is wrong with all of them
-ALL = (True, True, True, True)
 
 
 class Wheels:
@@ -174,7 +173,7 @@ class Wheels:
                 slip = abs(wheel.rim_mps - body.seen_hub_mps(i))
             runs_s = DRIVE_LINGER_S + slip / RUN_DOWN_MPS2
             # A brake alone holds it back against the motor, which then turns it soon again.
-            freed_s = BRAKE_LINGER_S + slip / RUN_UP_MPS2 if braked else 0.0
+            freed_s = BRAKE_LINGER_S + body.late_s + slip / RUN_UP_MPS2 if braked else 0.0
             if driven_ahead or (neutral and v < -moves_mps):
                 left[0] = runs_s
             else:
@@ -443,7 +442,9 @@ class Wheels:
         self.tracks[i].gripping = False
         self.tracks[i].calm_s = 0.0
         body.shift_speed(-self._pull[i], (PULL_DOUBT * self._pull[i]) ** 2)
-        body.shift_force(-self._force_pull[i], (PULL_DOUBT * self._force_pull[i]) ** 2)
+        # Gravity, which it may have told rightly before it slipped, only in part.
+        bent = PULL_DOUBT * self._force_pull[i]
+        body.shift_force(-bent, bent * bent)
         self._pull[i] = self._force_pull[i] = 0.0
         self._sums[i][0] = self._sums[i][1] = 0.0
 
@@ -534,18 +535,17 @@ class Wheels:
             return
         self._note_slips(body)
         slips = self._slips_mps
-        if self._is_estimate_wrong(body, slips):
-            self._follow(body, model.middle(slips), RETURN_SD_MPS, ALL)
-            body.doubt.begin(body.speed_mps)
-            return
         rims, stopped = self._rims_mps, self._stopped
         for i, wheel in enumerate(self.tracks):
             rims[i] = wheel.rim_mps
             stopped[i] = wheel.still_s >= STOOD_S and self._unbraked_s[i] < BRAKE_LINGER_S
-        if recovery.step(self._since_s, body, rims, slips, stopped):
-            self._follow(body, recovery.by_mps, recovery.sd_mps, recovery.grip)
-            if recovery.doubt:
-                body.doubt.begin(body.speed_mps)
+        if self._is_estimate_wrong(body, slips):
+            recovery.found(slips, model.middle(slips), True)
+        elif not recovery.step(self._since_s, body, rims, slips, stopped):
+            return
+        self._follow(body, recovery.by_mps, recovery.sd_mps, recovery.grip)
+        if recovery.doubt:
+            body.doubt.begin(body.speed_mps)
 
     def _follow(self, body: Body, by_mps: float, sd_mps: float, grip: Sequence[bool]) -> None:
         """The speed was off by ``by_mps``. ``grip`` (4,): the wheels that grip."""
