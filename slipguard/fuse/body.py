@@ -454,7 +454,7 @@ class Body:
     def turn_round(self) -> None:
         """It goes as fast the other way, and what was learnt of gravity meanwhile is not so."""
         self.shift_speed(-2.0 * self.speed_mps, TURNED_SD_MPS**2)
-        self.engine.shift(_C_ALONE, 0.0, START_FORCE_SD**2)
+        self.shift_force(0.0, START_FORCE_SD**2)
 
     def set_rim(self, i: int, rim_m: float, var_m2: float, free: bool) -> None:
         """Rim i was at ``rim_m`` at the moment its encoder speaks of, with ``var_m2``; how far it
@@ -494,7 +494,7 @@ class Body:
         if not self.at_rest:
             if rested:
                 # Gravity along x was held to be constant; from here on it is only known so well.
-                self.engine.shift(_C_ALONE, 0.0, REST_FORCE_SD**2)
+                self.shift_force(0.0, REST_FORCE_SD**2)
             return rested
         found = self._innovation
         found[0], found[1], found[2] = -v, force, wy - b
@@ -549,4 +549,4 @@ class Body:
     def forget_speed(self) -> None:
         """After a gap the speed is unknown; what stands still (bias, mounting) is kept."""
         self.engine.reset(V, float(self.engine.x[V]), self._top_speed**2, UNTIED)
-        self.engine.shift(_C_ALONE, 0.0, 0.5**2)
+        self.shift_force(0.0, 0.5**2)
