@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from slipguard.config import Config
 from slipguard.decision import Decision
 from slipguard.engines import quickest
+from slipguard.frame import GAP_S
 from slipguard.guard import Guard
 from slipguard.reading import WHEELS, Reading
 from slipguard.score import Episode, EpisodeLog, Label
@@ -42,7 +43,6 @@ SLIP_MPS = 0.15
 ROLL_M = 0.002
 COUNTED = ("wheel_spin", "rolling")
 UNASKED = "unasked_mps"
-LONGEST_STEP_S = 0.5
 SPEED_PARTS = ("ordinary", "spinning", "all_spinning")
 
 
@@ -283,7 +283,7 @@ def _slight(e: Episode, truth: Mapping[str, Array], late_s: float) -> bool:
 def _steps_s(truth: Mapping[str, Array]) -> Array:
     """Seconds from row to row (n,): none over a gap, or where the clock goes back."""
     steps = np.diff(truth["t_s"], prepend=truth["t_s"][:1])
-    return np.where((steps >= 0.0) & (steps <= LONGEST_STEP_S), steps, 0.0)
+    return np.where((steps >= 0.0) & (steps <= GAP_S), steps, 0.0)
 
 
 def _excess_m(truth: Mapping[str, Array], wheel: str | None, start_s: float, end_s: float) -> float:
